@@ -1,0 +1,232 @@
+"""Clocks, and all arithmetic on time.
+
+The **reference** is the finished mix where there is one, otherwise the guide track, otherwise one
+of the clips; its first sample is 0.  **clip_s** is the presentation timeline of a file: 0 is the
+earliest presentation timestamp of any of its streams after edit lists.  The two are tied by
+
+    reference_s = offset_s + clip_s * (1 + drift_ppm * 1e-6)
+
+so a positive offset means that the clip starts after the reference starts, and a positive drift
+that the clip's clock runs slow against the reference.
+
+Output picture k is on screen from k / rate to (k + 1) / rate; each tile shows the source picture
+whose display interval contains the clip time that matches the middle of that stretch.
+
+All rounding of times to samples or pictures in the package happens here.
+"""
+
+from __future__ import annotations
+
+import bisect
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from syncvid.errors import SyncvidError
+
+PPM = 1e-6
+
+FrameRate = Fraction
+"""Pictures per second, always exact."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where a clip's clock lies on the reference.
+
+    Attributes
+    ----------
+    offset_s : float
+        Reference time of clip time 0, in seconds.
+    drift_ppm : float
+        How much longer a clip second is than a reference second, in millionths.
+    """
+
+    offset_s: float
+    drift_ppm: float = 0.0
+
+    @property
+    def rate(self) -> float:
+        """Reference seconds per clip second."""
+        return 1.0 + self.drift_ppm * PPM
+
+    def to_reference(self, clip_s: float) -> float:
+        """Map clip seconds to reference seconds.
+
+        Examples
+        --------
+        >>> round(Placement(offset_s=2.0, drift_ppm=50.0).to_reference(100.0), 9)
+        102.005
+        """
+        return self.offset_s + clip_s * self.rate
+
+    def to_clip(self, reference_s: float) -> float:
+        """Map reference seconds to clip seconds; the inverse of `to_reference`."""
+        return (reference_s - self.offset_s) / self.rate
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a clip whose sound is really in the reference.
+
+    Attributes
+    ----------
+    clip_from_s, clip_to_s : float
+        The stretch, in clip seconds.
+    offset_s : float
+        The local intercept at clip time 0, with the drift of the clip or of this span.
+    drift_ppm : float or None
+        A drift of its own (a stretched phrase); None: that of the clip.
+    """
+
+    clip_from_s: float
+    clip_to_s: float
+    offset_s: float
+    drift_ppm: float | None = None
+
+    @property
+    def length_s(self) -> float:
+        """Length in clip seconds."""
+        return self.clip_to_s - self.clip_from_s
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """One beat of the guide track: its bar, its number within the bar, its guide time."""
+
+    bar: int
+    beat: int
+    guide_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BeatMap:
+    """The beats of a guide track in the order of time."""
+
+    beats: tuple[Beat, ...]
+    _times: tuple[float, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        times = tuple(beat.guide_s for beat in self.beats)
+        if any(later <= earlier for earlier, later in itertools.pairwise(times)):
+            raise SyncvidError("The beats of a beat map must follow each other in time.")
+        object.__setattr__(self, "_times", times)
+
+    def at(self, guide_s: float) -> Beat | None:
+        """Return the beat that sounds at a guide time; None before the first one."""
+        index = bisect.bisect_right(self._times, guide_s) - 1
+        return self.beats[index] if index >= 0 else None
+
+    def bar_starts(self) -> tuple[Beat, ...]:
+        """Return the first beat of every bar."""
+        return tuple(
+            beat
+            for before, beat in zip((None, *self.beats), self.beats, strict=False)
+            if before is None or before.bar != beat.bar
+        )
+
+
+def parse_frame_rate(text: str | int | float | Fraction) -> FrameRate:
+    """Read a picture rate, exactly; 29.97 and its kin become the fractions that are meant.
+
+    Parameters
+    ----------
+    text : str, int, float or Fraction
+        ``30``, ``"25"``, ``"30000/1001"`` or ``"29.97"``.
+
+    Returns
+    -------
+    FrameRate
+        Between 1 and 240 pictures per second.
+
+    Raises
+    ------
+    SyncvidError
+        Not a rate, or out of range.
+
+    Examples
+    --------
+    >>> parse_frame_rate("29.97"), parse_frame_rate(25)
+    (Fraction(30000, 1001), Fraction(25, 1))
+    """
+    try:
+        rate = Fraction(str(text).strip())
+    except (ValueError, ZeroDivisionError):
+        rate = Fraction(0)
+    if not 1 <= rate <= 240:
+        raise SyncvidError(
+            f"{text!r} is no picture rate between 1 and 240.",
+            fix="Write 30, 25, 29.97 or 30000/1001.",
+        )
+    if rate.denominator != 1:
+        # SMPTE ST 12-1: the broken rates are whole rates slowed by 1000/1001.
+        broken = Fraction(math.ceil(rate) * 1000, 1001)
+        if abs(rate - broken) < Fraction(1, 100):
+            return broken
+    return rate
+
+
+def middle_of_picture_s(index: int, frame_rate: FrameRate) -> float:
+    """Return the middle of the stretch in which output picture `index` is on screen, in seconds.
+
+    Examples
+    --------
+    >>> middle_of_picture_s(0, Fraction(25)), middle_of_picture_s(30, Fraction(30))
+    (0.02, 1.0166666666666666)
+    """
+    return float((index + Fraction(1, 2)) / frame_rate)
+
+
+def picture_start_s(index: int, frame_rate: FrameRate) -> float:
+    """Return the moment at which output picture `index` appears, in seconds."""
+    return float(index / frame_rate)
+
+
+def pictures_to_cover(duration_s: float, frame_rate: FrameRate) -> int:
+    """Return how many pictures cover a duration; a sliver under a microsecond is forgiven.
+
+    Examples
+    --------
+    >>> pictures_to_cover(5.0, Fraction(30)), pictures_to_cover(5.001, Fraction(30))
+    (150, 151)
+    """
+    return max(1, math.ceil(float(frame_rate) * duration_s - 1e-6 * float(frame_rate)))
+
+
+def first_picture_from(time_s: float, frame_rate: FrameRate) -> int:
+    """Return the first output picture whose middle lies at or after a time."""
+    return max(0, math.ceil(time_s * float(frame_rate) - 0.5 - 1e-9))
+
+
+def to_samples(time_s: float, sample_rate: int) -> int:
+    """Round seconds to the nearest sample.
+
+    Examples
+    --------
+    >>> to_samples(0.0010, 48000), to_samples(-0.5, 44100)
+    (48, -22050)
+    """
+    return round(time_s * sample_rate)
+
+
+def clock_text(time_s: float, *, decimals: int = 1) -> str:
+    """Write seconds as minutes and seconds, rounding before the carry.
+
+    Examples
+    --------
+    >>> clock_text(64.0), clock_text(59.97), clock_text(-3.21, decimals=2)
+    ('1:04.0', '1:00.0', '-0:03.21')
+    """
+    ticks = round(abs(time_s) * 10**decimals)
+    minutes, rest = divmod(ticks, 60 * 10**decimals)
+    seconds = rest / 10**decimals
+    width = 3 + decimals if decimals else 2
+    sign = "-" if time_s < 0 and ticks else ""
+    return f"{sign}{minutes}:{seconds:0{width}.{decimals}f}"
+
+
+def longest(spans: Sequence[Span]) -> Span | None:
+    """Return the longest span, or None where there is none."""
+    return max(spans, key=lambda span: span.length_s, default=None)
