@@ -17,7 +17,24 @@ Doubt is not an error: an unsure answer is a result with a verdict and reasons.
 
 from __future__ import annotations
 
+import errno
+import os
 from typing import ClassVar
+
+# What goes wrong by errno, and what to do.  Errnos that have no row keep the system's own words.
+_SYSTEM = {
+    errno.EISDIR: ("This is a folder, not a file.", "Name the files in it."),
+    errno.ENOTDIR: ("A file is in the way of a folder.", "Choose another folder."),
+    errno.EACCES: ("Access is refused.", "Check the permissions of the file and its folder."),
+    errno.EPERM: ("Access is refused.", "Check the permissions of the file and its folder."),
+    errno.EROFS: ("The disk can only be read.", "Choose another folder to write to."),
+    errno.ENOSPC: ("The disk is full.", "Make room, then run the same command again."),
+    errno.EDQUOT: (
+        "Your share of the disk is full.",
+        "Make room, then run the same command again.",
+    ),
+    errno.ENAMETOOLONG: ("The name is too long for this disk.", "Choose a shorter one."),
+}
 
 
 class SyncvidError(Exception):
@@ -68,6 +85,30 @@ class MediaError(SyncvidError, OSError):
 
 class MediaNotFoundError(MediaError, FileNotFoundError):
     """A media file is not where it was said to be."""
+
+
+def system_error(exc: OSError, where: str | os.PathLike[str]) -> MediaError:
+    """Put what the operating system refused into our words.
+
+    Parameters
+    ----------
+    exc : OSError
+        As raised.
+    where : str or path-like
+        The file or folder that it concerns.
+
+    Returns
+    -------
+    MediaError
+        To be raised from `exc`.
+    """
+    if isinstance(exc, FileNotFoundError):
+        return MediaNotFoundError(
+            "There is no such file or folder.", where=str(where), fix="Check the path."
+        )
+    words = f"The system refused: {(exc.strerror or str(exc)).lower()}."
+    what, fix = _SYSTEM.get(exc.errno or 0, (words, ""))
+    return MediaError(what, where=str(where), fix=fix)
 
 
 class SignalError(SyncvidError, ValueError):

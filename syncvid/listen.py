@@ -1,0 +1,145 @@
+"""Measuring recordings and ranking takes; not a sample is changed here.
+
+Levels are plain: a full-scale sine has a peak of 0 dBFS and an RMS of -3.01 dBFS.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.production.results import ClipSync, Levels, Overview
+
+# Level that stands for "nothing": 24 bits of noise lie above it.
+FLOOR_DB = -150.0
+
+# A recording whose peak stays below this holds no playing (project choice).
+_SILENT_DBFS = -60.0
+
+_HOP_S = 0.05
+
+# A flat top is a run of this many samples within 0.1 % of the extreme value, in the loudest
+# recording that a converter can make.  Clean bass notes of E1 reach runs of 3, so ask for 6.
+_FLAT_RUN = 6
+_FLAT_WITHIN = 0.999
+
+# Below this peak flat tops come from quiet, coarse recordings rather than from overload.
+_OVERLOAD_FROM = 0.25
+
+
+def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
+    """Measure peak, loudness, noise and overload of a recording.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,), float32
+        Mono sound at the rate at which it was recorded.
+    sample_rate : int
+        Its rate in Hz.
+
+    Returns
+    -------
+    Levels
+        Of silence and of an empty array: every level `FLOOR_DB`, `silent` set.
+    """
+    samples = check_mono(samples)
+    peak = float(np.abs(samples).max(initial=0.0))
+    hops = _hop_levels(samples, sample_rate)
+    if not hops.size:
+        return Levels(FLOOR_DB, FLOOR_DB, FLOOR_DB, 0.0, silent=True)
+    louder = np.sort(hops)[hops.size // 2 :]
+    return Levels(
+        peak_dbfs=_db(peak),
+        loudness_dbfs=_db(float(np.sqrt(np.mean(louder**2)))),
+        noise_dbfs=_db(float(np.percentile(hops, 10))),
+        clipped_share=_clipped_share(samples, peak),
+        silent=_db(peak) < _SILENT_DBFS,
+    )
+
+
+def measure_overview(samples: Audio, *, sample_rate: int, steps: int = 600) -> Overview:
+    """Measure the peaks of a recording over time, for drawing.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,), float32
+        Mono sound.
+    sample_rate : int
+        Its rate in Hz.
+    steps : int
+        About how many entries to make.
+
+    Returns
+    -------
+    Overview
+        Empty for an empty recording.
+    """
+    samples = check_mono(samples)
+    length = max(1, -(-samples.size // steps))
+    padded = np.zeros(-(-samples.size // length) * length, np.float32)
+    padded[: samples.size] = np.abs(samples)
+    peaks = padded.reshape(-1, length).max(axis=1, initial=0.0)
+    return Overview(length / sample_rate, tuple(round(float(peak), 4) for peak in peaks))
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A take that could be shown: what sync found, what its sound is like, what the user says."""
+
+    sync: ClipSync
+    levels: Levels | None
+    use: bool = False
+
+
+def choose_take(candidates: Sequence[Candidate]) -> int | None:
+    """Choose which take of a part is shown.
+
+    The user's choice wins; then a sure place over an unsure one, then the take that is heard
+    longest in the reference, then the one with the least overload.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        The takes of one part.
+
+    Returns
+    -------
+    int or None
+        Index of the chosen take; None where no take has a place.
+    """
+    placed = [at for at, take in enumerate(candidates) if take.sync.finding.placement]
+    return max(placed, key=lambda at: _rank(candidates[at], -at), default=None)
+
+
+def _rank(candidate: Candidate, earlier: int) -> tuple[bool, bool, float, float, int]:
+    """Return what takes are compared by, most important first."""
+    heard_s = sum(span.length_s for span in candidate.sync.finding.spans)
+    clipped = candidate.levels.clipped_share if candidate.levels else 0.0
+    sure = candidate.sync.finding.verdict == "sure"
+    return candidate.use, sure, round(heard_s), -round(clipped, 4), earlier
+
+
+def _hop_levels(samples: Audio, sample_rate: int) -> Floats:
+    """Return the RMS of every 50 ms, shape (hops,)."""
+    length = max(1, round(_HOP_S * sample_rate))
+    hops = samples[: samples.size // length * length].reshape(-1, length)
+    levels: Floats = np.sqrt(np.mean(hops.astype(np.float64) ** 2, axis=1))
+    return levels
+
+
+def _clipped_share(samples: Audio, peak: float) -> float:
+    """Return the share of samples that sit in flat tops of either polarity."""
+    if peak < _OVERLOAD_FROM:
+        return 0.0
+    flat = np.abs(samples) >= peak * _FLAT_WITHIN
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flat, [False])).astype(np.int8)))
+    runs = edges[1::2] - edges[::2]
+    return float(runs[runs >= _FLAT_RUN].sum() / samples.size)
+
+
+def _db(amplitude: float) -> float:
+    """Return decibels below full scale, not lower than `FLOOR_DB`."""
+    return max(FLOOR_DB, 20.0 * float(np.log10(max(amplitude, 1e-12))))

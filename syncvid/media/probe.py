@@ -1,0 +1,332 @@
+"""What a file holds, on its own clock, without decoding more than its first pictures and samples.
+
+Edit lists are where readers go wrong.  The demuxer applies them, but where a cut lies between two
+pictures it puts the first whole picture at 0, up to one picture early against the sound.  With
+``advanced_editlist=0`` every timestamp is exact and the pictures before the cut carry negative
+ones; one of these may still be on screen at 0.  That mode knows one cut only, so it is used just
+for files that start with one.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+from av.container import InputContainer
+
+from syncvid.errors import MediaError
+from syncvid.media.errors import media_errors
+
+EXACT_EDITS = {"advanced_editlist": "0"}
+
+# Packets read at a file's head before a stream counts as empty: some sound starts late.
+_HEAD_PACKETS = 3000
+
+# Seconds before the end from which the last timestamps are read.
+_TAIL_S = 4.0
+
+# ITU-T H.273: transfer characteristics of PQ and HLG.
+_HDR_TRANSFERS = (16, 18)
+
+
+@dataclass(frozen=True, slots=True)
+class VideoInfo:
+    """The picture stream of a file.
+
+    Attributes
+    ----------
+    index : int
+        The stream's index in the container.
+    width, height : int
+        Size as shown: upright, with square pixels.
+    coded_width, coded_height : int
+        Size as stored.
+    rotation : int
+        Counter-clockwise degrees that turn a stored picture upright: 0, 90, 180 or 270.
+    first_s, end_s : float
+        Clip seconds in which there are pictures.
+    rate : Fraction
+        Mean pictures per second as the file states it; for information only.
+    is_hdr : bool
+        Whether the transfer characteristic is HLG or PQ.
+    """
+
+    index: int
+    width: int
+    height: int
+    coded_width: int
+    coded_height: int
+    rotation: int
+    first_s: float
+    end_s: float
+    rate: Fraction
+    is_hdr: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SoundInfo:
+    """The sound stream of a file.
+
+    Attributes
+    ----------
+    index : int
+        The stream's index in the container.
+    sample_rate, channels : int
+        As stored; Hz, count.
+    first_s, end_s : float
+        Clip seconds in which there is sound.
+    """
+
+    index: int
+    sample_rate: int
+    channels: int
+    first_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class MediaInfo:
+    """A file on its presentation clock.
+
+    Attributes
+    ----------
+    path : Path
+        Absolute.
+    zero : Fraction
+        Container time of clip time 0, in seconds.
+    duration_s : float
+        From clip time 0 to the end of the longest stream.
+    video, sound : VideoInfo or None, SoundInfo or None
+        The streams that are used.
+    exact_edits : bool
+        Whether the file is to be opened with `EXACT_EDITS`.
+    """
+
+    path: Path
+    zero: Fraction
+    duration_s: float
+    video: VideoInfo | None
+    sound: SoundInfo | None
+    exact_edits: bool = False
+
+
+@contextmanager
+def open_media(
+    path: str | os.PathLike[str], *, exact_edits: bool = False
+) -> Iterator[InputContainer]:
+    """Open a file for reading; the path is made absolute, so that no name reads as a protocol.
+
+    Raises
+    ------
+    MediaError
+        The file cannot be opened or read.
+    """
+    with media_errors(path):
+        name = os.path.abspath(path)
+        if os.path.isdir(name):
+            raise IsADirectoryError(21, "Is a directory", name)
+        with av.open(name, options=EXACT_EDITS if exact_edits else {}) as container:
+            yield container
+
+
+def probe(path: str | os.PathLike[str]) -> MediaInfo:
+    """Find the streams of a file, and where they lie on its clock.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The file.
+
+    Returns
+    -------
+    MediaInfo
+        With `video` or `sound` None where there is none; never both.
+
+    Raises
+    ------
+    MediaNotFoundError
+        No such file.
+    MediaError
+        A folder, an empty or damaged file, or one with neither sound nor picture.
+    """
+    exact_edits = _starts_with_a_cut(path)
+    with open_media(path, exact_edits=exact_edits) as container:
+        video, sound = _video_stream(container), _sound_stream(container)
+        heads = _read_heads(container, [s for s in (video, sound) if s is not None])
+        if not heads:
+            raise MediaError(
+                "The file holds neither sound nor moving picture.",
+                where=str(path),
+                fix="Name recordings: sound or video files.",
+            )
+        shift = _presentation_floor(container)
+        zero = min(
+            max(_start(item), shift) if shift is not None else _start(item)
+            for item in heads.values()
+        )
+        ends = _read_ends(container, list(heads))
+        return _describe(path, container, heads, ends, zero, exact_edits)
+
+
+def _starts_with_a_cut(path: str | os.PathLike[str]) -> bool:
+    """Tell whether an edit list cuts into a stream's head."""
+    with open_media(path, exact_edits=True) as container:
+        return "mov" in container.format.name.split(",") and any(
+            (stream.start_time or 0) < 0
+            for stream in (*container.streams.video, *container.streams.audio)
+        )
+
+
+def _video_stream(container: InputContainer) -> Any:
+    """Return the first picture stream that is no cover image, or None."""
+    for stream in container.streams.video:
+        if not stream.disposition & av.stream.Disposition.attached_pic:
+            return stream
+    return None
+
+
+def _sound_stream(container: InputContainer) -> Any:
+    """Return the sound stream that the file calls its default, or the first one, or None."""
+    streams = [s for s in container.streams.audio if s.codec_context is not None]
+    default = [s for s in streams if s.disposition & av.stream.Disposition.default]
+    return next(iter(default or streams), None)
+
+
+def _presentation_floor(container: InputContainer) -> Fraction | None:
+    """Return the time before which nothing is presented; None where timestamps are free.
+
+    ISO/IEC 14496-12 presents from movie time 0; what lies before is pre-roll.
+    """
+    return Fraction(0) if "mov" in container.format.name.split(",") else None
+
+
+def _read_heads(container: InputContainer, streams: list[Any]) -> dict[int, Any]:
+    """Decode until each stream has shown its first picture or samples; by stream index."""
+    heads: dict[int, Any] = {}
+    for count, packet in enumerate(_packets(container, streams)):
+        if len(heads) == len(streams) or count > _HEAD_PACKETS:
+            break
+        if packet.stream.index in heads:
+            continue
+        for item in decoded(packet):
+            heads.setdefault(packet.stream.index, item)
+    return heads
+
+
+def _packets(container: InputContainer, streams: list[Any]) -> Iterator[Any]:
+    """Read packets up to the end or to the first damage that cannot be passed."""
+    try:
+        yield from container.demux(streams)
+    except (av.FFmpegError, OSError):
+        return
+
+
+def decoded(packet: Any) -> list[Any]:
+    """Decode a packet; a damaged one gives nothing."""
+    try:
+        return [item for item in packet.decode() if item.pts is not None]
+    except av.FFmpegError:
+        return []
+
+
+def _start(item: Any) -> Fraction:
+    """Return the container time of a decoded picture or block of samples."""
+    return Fraction(item.pts) * Fraction(item.time_base)
+
+
+def _read_ends(container: InputContainer, indexes: list[int]) -> dict[int, Fraction]:
+    """Find where each stream ends, from the timestamps of its last packets."""
+    streams = [container.streams[index] for index in indexes]
+    if container.duration:
+        begin = (container.start_time or 0) / av.time_base
+        target = max(begin, begin + container.duration / av.time_base - _TAIL_S)
+        ends = _scan_ends(container, streams, target)
+        if len(ends) == len(indexes):
+            return ends
+    return _scan_ends(container, streams, None)
+
+
+def _scan_ends(
+    container: InputContainer, streams: list[Any], from_s: float | None
+) -> dict[int, Fraction]:
+    """Read the packets from a moment on (None: all) for the last end of each stream."""
+    try:
+        container.seek(round((from_s if from_s is not None else -1.0) * av.time_base))
+    except (av.FFmpegError, OSError):
+        return {}
+    starts: dict[int, list[Fraction]] = {}
+    ends: dict[int, Fraction] = {}
+    for packet in _packets(container, streams):
+        if packet.pts is None:
+            continue
+        index, at = packet.stream.index, Fraction(packet.pts) * packet.time_base
+        length = Fraction(packet.duration or 0) * packet.time_base
+        starts.setdefault(index, []).append(at)
+        ends[index] = max(ends.get(index, at), at + length)
+    return {index: _with_last_step(end, starts[index]) for index, end in ends.items()}
+
+
+def _with_last_step(end: Fraction, starts: list[Fraction]) -> Fraction:
+    """Give the last packet the median step where the file states no length for it."""
+    ordered = sorted(starts)
+    steps = sorted(b - a for a, b in itertools.pairwise(ordered))
+    if end == ordered[-1] and steps:
+        return end + steps[len(steps) // 2]
+    return end
+
+
+def _describe(
+    path: str | os.PathLike[str],
+    container: InputContainer,
+    heads: dict[int, Any],
+    ends: dict[int, Fraction],
+    zero: Fraction,
+    exact_edits: bool,
+) -> MediaInfo:
+    """Put the streams on the clip's clock."""
+    video: VideoInfo | None = None
+    sound: SoundInfo | None = None
+    for index, item in heads.items():
+        stream = container.streams[index]
+        first_s = max(0.0, float(_start(item) - zero))
+        end_s = max(first_s, float(ends.get(index, _start(item)) - zero))
+        if stream.type == "video":
+            video = _video_info(stream, item, first_s, end_s)
+        else:
+            sound = SoundInfo(index, item.sample_rate, len(item.layout.channels), first_s, end_s)
+    return MediaInfo(
+        path=Path(os.path.abspath(path)),
+        zero=zero,
+        duration_s=max(part.end_s for part in (video, sound) if part is not None),
+        video=video,
+        sound=sound,
+        exact_edits=exact_edits,
+    )
+
+
+def _video_info(stream: Any, picture: Any, first_s: float, end_s: float) -> VideoInfo:
+    """Describe the picture stream by its first picture."""
+    aspect = Fraction(stream.sample_aspect_ratio or 1) or Fraction(1)
+    width, height = round(picture.width * aspect), picture.height
+    rotation = round(picture.rotation / 90) * 90 % 360
+    if rotation % 180:
+        width, height = height, width
+    return VideoInfo(
+        index=stream.index,
+        width=width,
+        height=height,
+        coded_width=picture.width,
+        coded_height=picture.height,
+        rotation=rotation,
+        first_s=first_s,
+        end_s=end_s,
+        rate=Fraction(stream.average_rate or stream.guessed_rate or 30),
+        is_hdr=int(picture.color_trc or 0) in _HDR_TRANSFERS,
+    )

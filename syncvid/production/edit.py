@@ -1,0 +1,191 @@
+"""Editing ``production.toml`` when the user asks for it; comments and layout survive."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import tomlkit
+from tomlkit.items import AoT, Table
+
+from syncvid.errors import ProductionError
+from syncvid.production.files import system_errors, write_whole
+from syncvid.production.instruments import plain
+from syncvid.production.names import Guess, guess_names
+from syncvid.production.plan import PLAN_FILE, PLAN_FORMAT, Plan
+from syncvid.production.toml import read_toml
+
+_HEAD = """\
+# A production of syncvid.  This file is yours: change what you like, comments are kept.
+# Paths are seen from this folder.  What the machine finds lies in `work`, never here.
+"""
+
+_PARTS_NOTE = """\
+# The parts in score order, the top one first; each is one tile.  The names were guessed from the
+# files: correct them here.  `use = true` under a take shows that take whatever sync prefers.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class NewTake:
+    """A clip to be written into the plan: its path as written, and what its name says."""
+
+    file: str
+    guess: Guess
+
+
+def new_plan(title: str, takes: Sequence[NewTake], *, mix: str = "", guide: str = "") -> str:
+    """Write the text of a new ``production.toml``.
+
+    Parameters
+    ----------
+    title : str
+        Title of the piece.
+    takes : sequence of NewTake
+        The clips.
+    mix, guide : str
+        Paths as written; empty for none.
+
+    Returns
+    -------
+    str
+        TOML text.
+    """
+    document = tomlkit.document()
+    for line in _HEAD.splitlines():
+        document.add(tomlkit.comment(line.lstrip("# ")))
+    document.add(tomlkit.nl())
+    document["format"] = PLAN_FORMAT
+    document["title"] = title
+    for name, file, note in (
+        ("mix", mix, "the finished mix; without one the clips' own sound is used"),
+        ("guide", guide, "the track that everybody heard while recording"),
+    ):
+        document[name] = tomlkit.string(file)
+        document[name].comment(note)
+    picture = tomlkit.table()
+    picture.update({"layout": "grid", "size": "1920x1080", "frame_rate": "30"})
+    document["picture"] = picture
+    document.add(tomlkit.nl())
+    for line in _PARTS_NOTE.splitlines():
+        document.add(tomlkit.comment(line.lstrip("# ")))
+    document["parts"] = tomlkit.aot()
+    _insert(document, takes)
+    return _spaced(tomlkit.dumps(document))
+
+
+class PlanEditor:
+    """A ``production.toml`` open for editing.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it must be a valid plan.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.plan, text = read_toml(path, Plan)
+        self._document = tomlkit.parse(text)
+
+    def add(self, takes: Sequence[NewTake]) -> None:
+        """Add clips: to the part that they name if it is there, otherwise in score order."""
+        if "parts" not in self._document:
+            self._document["parts"] = tomlkit.aot()
+        _insert(self._document, takes)
+
+    def set_reference(self, name: str, file: str) -> None:
+        """Name the mix or the guide."""
+        self._document[name] = tomlkit.string(file)
+
+    def replace(self, old: str, new: str) -> None:
+        """Put another file in the place of a take; it is no longer withdrawn."""
+        take = self._take(old)
+        take["file"] = new
+        take.pop("withdrawn", None)
+
+    def withdraw(self, file: str) -> None:
+        """Mark a take as taken back by its player."""
+        self._take(file)["withdrawn"] = True
+
+    def save(self) -> None:
+        """Write the plan, whole or not at all.
+
+        Raises
+        ------
+        MediaError
+            The folder cannot be written.
+        """
+        text = _spaced(tomlkit.dumps(self._document))
+        with system_errors(self.path):
+            unchanged = self.path.read_text(encoding="utf-8") == text
+        if not unchanged:
+            write_whole(self.path, text)
+
+    def _take(self, file: str) -> Any:
+        """Find a take by its file as written, by its last name, or by part and take."""
+        takes = [
+            (part, take)
+            for part in self._document.get("parts", [])
+            for take in part.get("takes", [])
+        ]
+        for matches in (
+            [take for _, take in takes if take["file"] == file],
+            [take for _, take in takes if Path(take["file"]).name == Path(file).name],
+        ):
+            if len(matches) == 1:
+                return matches[0]
+        known = ", ".join(repr(str(take["file"])) for _, take in takes) or "none"
+        raise ProductionError(
+            f"{file!r} names no single take of this production.",
+            where=str(self.path),
+            fix=f"Write the path as it stands in {PLAN_FILE}; known are {known}.",
+        )
+
+
+def _insert(document: Any, takes: Sequence[NewTake]) -> None:
+    """Put takes into the parts, in score order among those that were guessed."""
+    for new in sorted(takes, key=lambda t: (t.guess.order, plain(t.guess.part), t.guess.take)):
+        part = _part_for(document["parts"], new.guess)
+        take = tomlkit.table()
+        take["take"] = _free_number(part, new.guess.take)
+        take["file"] = new.file
+        if "takes" not in part:
+            part["takes"] = tomlkit.aot()
+        part["takes"].append(take)
+
+
+def _part_for(parts: AoT, guess: Guess) -> Table:
+    """Return the part that a guess names, made new where it is not there yet."""
+    for part in parts:
+        same_part = plain(part["name"]) == plain(guess.part)
+        if same_part and plain(part.get("player", "")) == plain(guess.player):
+            return cast(Table, part)
+    made = tomlkit.table()
+    made["name"] = guess.part
+    made["player"] = guess.player
+    at = next((i for i, part in enumerate(parts) if _order(part) > guess.order), len(parts))
+    parts.insert(at, made)
+    return parts[at]
+
+
+def _order(part: Table) -> float:
+    """Return where an existing part stands in the score; unknown ones never make room."""
+    guess = guess_names([str(part["name"])])[0]
+    return guess.order if guess.known else -1.0
+
+
+def _spaced(text: str) -> str:
+    """Give every part an empty line above it, unless a comment belongs to it."""
+    return re.sub(r"^((?!#)[^\n]+)\n(?=\[\[parts\]\])", r"\1\n\n", text, flags=re.MULTILINE)
+
+
+def _free_number(part: Table, wanted: int) -> int:
+    """Return the wanted number of a take, or the next one that is free."""
+    used = {int(take.get("take", 1)) for take in part.get("takes", [])}
+    while wanted in used:
+        wanted += 1
+    return wanted
