@@ -173,9 +173,8 @@ def _part_for(parts: AoT, guess: Guess) -> Table:
 
 
 def _order(part: Table) -> float:
-    """Return where an existing part stands in the score; unknown ones never make room."""
-    guess = guess_names([str(part["name"])])[0]
-    return guess.order if guess.known else -1.0
+    """Return where an existing part stands in the score; unknown ones stand below all others."""
+    return guess_names([str(part["name"])])[0].order
 
 
 def _spaced(text: str) -> str:

@@ -96,7 +96,7 @@ class CaptionStyle:
     """
 
     show: bool = True
-    size: float = 0.064
+    size: float = 0.072
     ink: str = "#fffdf7"
     band: str = "#1f1c18"
     opacity: float = 0.72

@@ -88,7 +88,9 @@ class Material:
     recordings : tuple of Recording
         In score order; withdrawn ones are not among them.
     parts : tuple of (part, player)
-        The tiles in score order, also those of which no recording is there.
+        The parts in score order; none for loose clips.
+    open_parts : frozenset of (part, player)
+        The parts for which no clip was handed in yet.
     mix, guide : SourceFile or None
         The references.
     store : Store
@@ -109,6 +111,7 @@ class Material:
     store: Store
     folder: Path | None = None
     picture: Picture = field(default_factory=Picture)
+    open_parts: frozenset[tuple[str, str]] = frozenset()
     moved: tuple[tuple[str, str], ...] = ()
 
 
@@ -174,6 +177,7 @@ def open_production(folder: Path) -> Material:
         store=store,
         folder=folder,
         picture=plan.picture,
+        open_parts=frozenset((p.name, p.player) for p in plan.parts if not p.takes),
         moved=tuple(finder.moved),
     )
 
@@ -213,6 +217,17 @@ def loose_material(
         guide=_source(guide, Path(guide)) if guide else None,
         store=Store(cache / fingerprint(files, mix, guide)[:16]),
     ), problems
+
+
+def take_file(file: str) -> SourceFile:
+    """Take a single file into use.
+
+    Raises
+    ------
+    MediaError
+        It cannot be read.
+    """
+    return _source(file, Path(file))
 
 
 def _source(file: str, path: Path) -> SourceFile:

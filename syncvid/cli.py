@@ -1,0 +1,463 @@
+"""The command line: arguments in, one call, words and an exit code out.
+
+Answers go to standard output; progress and messages go to standard error, so that ``--json -`` can
+be piped.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Never
+
+import typer
+
+from syncvid import __version__
+from syncvid.errors import Cancelled, ProductionError, SyncvidError
+
+if TYPE_CHECKING:
+    from syncvid.production.material import Material
+    from syncvid.production.results import ClipSync
+    from syncvid.progress import Progress
+    from syncvid.steps import Added, Look, RenderOutcome
+
+UNREADABLE = 3
+"""Exit code when something could not be read and the rest was done (that of `MediaError`)."""
+
+CAUTION = (
+    "Before you publish: has everybody who is seen and heard agreed, and for the young their "
+    "guardians? Are the rights in the music clear? Ask locally if unsure."
+)
+
+app = typer.Typer(
+    help="Make one video, in which everybody plays together, from recordings made at home.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Folder = Annotated[Path, typer.Argument(help="The production's folder.")]
+Clips = Annotated[list[str] | None, typer.Argument(help="Clips: sound or video files.")]
+FolderOrClips = Annotated[
+    list[str] | None,
+    typer.Argument(help="A production's folder, or clips; nothing: the folder you are in."),
+]
+Mix = Annotated[str | None, typer.Option("--mix", help="The finished mix.")]
+GuideTrack = Annotated[str | None, typer.Option("--guide", help="The track that all played to.")]
+Title = Annotated[str, typer.Option("--title", help="Title of the piece.")]
+
+
+@app.command()
+def new(
+    folder: Folder,
+    clips: Clips = None,
+    mix: Mix = None,
+    guide: GuideTrack = None,
+    title: Title = "",
+) -> None:
+    """Make a production from clips; says what it guessed of parts, players and takes."""
+    from syncvid.steps import new_production
+
+    with _at_work() as progress:
+        added = new_production(
+            folder, clips or [], mix=mix, guide=guide, title=title, progress=progress
+        )
+    _tell_added(added)
+    _say(f"The plan is {folder / 'production.toml'}: correct there what was guessed wrong.")
+    _say(f"Next: syncvid sync {_quoted(folder)}")
+    _leave(added.problems)
+
+
+@app.command()
+def add(folder: Folder, clips: Clips = None, mix: Mix = None, guide: GuideTrack = None) -> None:
+    """Add clips to a production, or name its mix or guide."""
+    from syncvid.steps import add_clips
+
+    with _at_work() as progress:
+        added = add_clips(folder, clips or [], mix=mix, guide=guide, progress=progress)
+    _tell_added(added)
+    _leave(added.problems)
+
+
+@app.command()
+def replace(
+    folder: Folder,
+    old: Annotated[str, typer.Argument(help="The take's file, as it stands in production.toml.")],
+    by: Annotated[str, typer.Argument(metavar="NEW", help="The file to use from now on.")],
+) -> None:
+    """Put another file in the place of a take; the old file stays where it is."""
+    from syncvid.steps import replace_clip
+
+    with _at_work():
+        replace_clip(folder, old, by)
+    _say(f"{by} now stands in the place of {old}.")
+
+
+@app.command()
+def withdraw(folder: Folder, clips: Annotated[list[str], typer.Argument(help="Clips.")]) -> None:
+    """Take clips out of every result; the files stay where they are, untouched."""
+    from syncvid.steps import withdraw_clips
+
+    with _at_work():
+        withdraw_clips(folder, clips)
+    for clip in clips:
+        _say(f"{clip} is withdrawn. The file itself is untouched.")
+    _say("Videos that you made before still show it: render them again, and delete old copies.")
+
+
+@app.command()
+def status(
+    folder: Annotated[Path, typer.Argument(help="The production's folder.")] = Path(),
+) -> None:
+    """Say what is there, what is out of date, and what comes next."""
+    from syncvid.production.material import open_production
+    from syncvid.steps import production_status
+
+    with _at_work():
+        state = production_status(open_production(folder))
+    material = state.material
+    _tell_moved(material)
+    _say(
+        f"{material.title}: {_count(len(material.recordings), 'clip')}, "
+        f"{_count(len(material.parts), 'part')}."
+    )
+    _say(
+        f"Mix: {material.mix.file if material.mix else 'none yet'}. "
+        f"Guide: {material.guide.file if material.guide else 'none'}."
+    )
+    for part, player in material.parts:
+        takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
+        verdicts = [_verdict_of(state.synced, r.source.file) for r in takes]
+        rows = [f"take {r.take}{verdict}" for r, verdict in zip(takes, verdicts, strict=True)]
+        name = f"{part} ({player})" if player else part
+        _say(f"  {name}: {', '.join(rows) or 'no clip'}")
+    if state.synced is None:
+        _say("Places: out of date." if state.was_synced else "Places: not found yet.")
+    for path, current in state.outputs:
+        _say(f"Video {path}: {'up to date' if current else 'out of date'}.")
+    _say(f"Next: {state.next_step}")
+
+
+@app.command()
+def sync(
+    folder_or_clips: FolderOrClips = None,
+    mix: Mix = None,
+    guide: GuideTrack = None,
+    json_file: Annotated[
+        str | None,
+        typer.Option("--json", help="Write all figures to a file; - is standard output."),
+    ] = None,
+) -> None:
+    """Find every clip's place and clock drift by its sound."""
+    from syncvid.production.files import write_whole
+    from syncvid.production.results import write_sync_json
+    from syncvid.steps import sync_clips
+
+    with _at_work() as progress:
+        material, problems = _material(folder_or_clips, mix, guide)
+        with material.store.locked(_place(material)):
+            outcome = sync_clips(material, progress=progress)
+        text = write_sync_json(outcome.result)
+        if json_file and json_file != "-":
+            write_whole(Path(json_file), text)
+    problems += outcome.problems
+    _tell_moved(material)
+    if json_file == "-":
+        sys.stdout.write(text)
+    else:
+        for clip in outcome.result.clips:
+            _tell_clip(clip)
+    if outcome.skipped:
+        _note("Nothing changed since last time: these are the places found then.")
+    _leave(problems)
+
+
+@app.command()
+def preview(
+    folder: Annotated[Path, typer.Argument(help="The production's folder.")] = Path(),
+) -> None:
+    """Make a quick small video, and a sheet that shows what was found and why."""
+    from syncvid.production.material import open_production
+    from syncvid.steps import make_preview
+
+    with _at_work() as progress:
+        material = open_production(folder)
+        with material.store.locked(str(folder)):
+            outcome = make_preview(material, progress=progress)
+    _tell_moved(material)
+    _say(f"Sheet: {outcome.sheet}")
+    if outcome.rendered:
+        _tell_cast(outcome.rendered)
+        _say(f"Video: {outcome.video}{_made(outcome.rendered)}")
+    else:
+        _say("No clip has a place, so there is no video; the sheet says why.")
+    _leave(outcome.problems)
+
+
+@app.command()
+def render(
+    out: Annotated[Path, typer.Option("-o", "--out", help="The video to write, .mp4.")],
+    folder_or_clips: FolderOrClips = None,
+    mix: Mix = None,
+    guide: GuideTrack = None,
+    sync_file: Annotated[
+        Path | None, typer.Option("--sync", help="Places from a file that `sync --json` wrote.")
+    ] = None,
+    layout: Annotated[str | None, typer.Option("--layout", help="Name of a layout.")] = None,
+    size: Annotated[str | None, typer.Option("--size", help="Such as 1920x1080.")] = None,
+    fps: Annotated[str | None, typer.Option("--fps", help="Such as 30, 25, 29.97.")] = None,
+    report: Annotated[
+        Path | None, typer.Option("--report", help="Write where each tile lies, as JSON.")
+    ] = None,
+) -> None:
+    """Make the finished video."""
+    from syncvid.steps import render as render_step
+
+    with _at_work() as progress:
+        look = _look(layout, size, fps)
+        material, problems = _material(folder_or_clips, mix, guide)
+        with material.store.locked(_place(material)):
+            outcome = render_step(
+                material, out, look_of=look, sync_file=sync_file, report=report, progress=progress
+            )
+    problems += outcome.problems
+    _tell_moved(material)
+    _tell_cast(outcome)
+    _say(f"Video: {outcome.out}{_made(outcome)}")
+    _say(CAUTION)
+    _leave(problems)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to work in.")] = Path("syncvid-demo"),
+) -> None:
+    """Do the whole job on the clips that come with syncvid."""
+    from syncvid.steps import run_demo
+
+    with _at_work() as progress:
+        outcome = run_demo(out, progress=progress)
+    for clip in outcome.rendered.result.clips:
+        _tell_clip(clip)
+    _tell_cast(outcome.rendered)
+    _say(f"Sheet: {outcome.preview.sheet}")
+    _say(f"Small video: {outcome.preview.video}")
+    _say(f"Video: {outcome.rendered.out}{_made(outcome.rendered)}")
+
+
+def main(arguments: Sequence[str] | None = None) -> Never:
+    """Run the command line; every error of ours becomes a message and its exit code."""
+    signal.signal(signal.SIGTERM, _stop)
+    try:
+        app(args=arguments and list(arguments))
+    except SyncvidError as exc:
+        _note(f"syncvid: {exc}")
+        sys.exit(exc.exit_code)
+    except Cancelled:
+        _note("Stopped. What was done so far is kept; the same command goes on from there.")
+        sys.exit(Cancelled.exit_code)
+    except BrokenPipeError:
+        sys.exit(1)
+    sys.exit(0)
+
+
+def _stop(number: int, stack: Any) -> Never:
+    """Let a request to end work like Ctrl-C, so that workers are ended too."""
+    raise KeyboardInterrupt
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False,
+) -> None:
+    if version:
+        _say(__version__)
+        raise typer.Exit
+
+
+@contextmanager
+def _at_work() -> Iterator[Progress]:
+    """Show progress on standard error: a bar on a terminal, plain lines elsewhere."""
+    from syncvid.progress import Progress
+
+    try:
+        if sys.stderr.isatty():
+            with _bar() as sink:
+                yield Progress(sink)
+        else:
+            yield Progress(_lines())
+    except KeyboardInterrupt:
+        raise Cancelled from None
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[Any], None]]:
+    """Draw a bar with the time left."""
+    from rich.console import Console
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+    )
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda event: bar.update(task, completed=event.fraction, description=event.note)
+
+
+def _lines() -> Callable[[Any], None]:
+    """Write a line whenever the work changes or another tenth is done."""
+    last: list[Any] = [None]
+
+    def write(event: Any) -> None:
+        now = (event.note, int(event.fraction * 10))
+        if now != last[0]:
+            last[0] = now
+            _note(f"{event.fraction:4.0%} {event.note}")
+
+    return write
+
+
+def _material(
+    arguments: list[str] | None, mix: str | None, guide: str | None
+) -> tuple[Material, list[SyncvidError]]:
+    """Open a production, or take loose clips."""
+    import dataclasses
+
+    from syncvid.production.material import loose_material, open_production, take_file
+
+    names = arguments or ["."]
+    if len(names) > 1 or not Path(names[0]).is_dir():
+        material, problems = loose_material(names, mix=mix, guide=guide)
+        if not material.recordings:
+            raise problems[0] if problems else ProductionError("No clips were named.")
+        return material, list(problems)
+    material = open_production(Path(names[0]))
+    for name, file in (("mix", mix), ("guide", guide)):
+        if file:
+            material = dataclasses.replace(material, **{name: take_file(file)})
+    return material, []
+
+
+def _place(material: Material) -> str:
+    """Return what to call the place where a command works."""
+    return str(material.folder or material.store.folder)
+
+
+def _look(layout: str | None, size: str | None, fps: str | None) -> Look:
+    """Read the options that say how the video looks."""
+    from syncvid.steps import Look
+    from syncvid.timeline import parse_frame_rate
+
+    pixels: tuple[int, int] | None = None
+    if size:
+        width, _, height = size.lower().partition("x")
+        if not (width.isdigit() and height.isdigit()):
+            raise ProductionError(f"--size {size!r} is no size.", fix="Write it as 1920x1080.")
+        pixels = (int(width), int(height))
+        if any(side % 2 or not 64 <= side <= 8192 for side in pixels):
+            raise ProductionError(
+                f"--size {size!r} cannot be encoded.",
+                fix="Width and height must be even, between 64 and 8192.",
+            )
+    return Look(layout, pixels, parse_frame_rate(fps) if fps else None)
+
+
+def _tell_added(added: Added) -> None:
+    """Say what was taken in, what was guessed, and what was left out."""
+    for file, guess in added.takes:
+        player = f", {guess.player}" if guess.player else ""
+        _say(f"  {file}: {guess.part}{player}, take {guess.take}")
+    for file, why in added.left_out:
+        _say(f"  left out {file!r}: {why}")
+    _say(f"{_count(len(added.takes), 'clip')} taken in, {len(added.left_out)} left out.")
+
+
+def _tell_clip(clip: ClipSync) -> None:
+    """Say where a clip belongs, and why."""
+    finding = clip.finding
+    name = f"{clip.part}, take {clip.take}" if clip.part else clip.file
+    if finding.placement is None:
+        _say(f"none   {name}: {finding.reason}")
+        return
+    where = (
+        f"starts at {finding.placement.offset_s:+.4f} s, drift {finding.drift_ppm or 0:+.1f} ppm"
+    )
+    _say(f"{finding.verdict:5}  {name}: {where}. {finding.reason}")
+
+
+def _tell_cast(outcome: RenderOutcome) -> None:
+    """Say who wants an ear, who is left out, who was not chosen."""
+    for entry in outcome.cast.unsure:
+        _say(f"Please listen: {entry.recording.name} is placed, but not surely.")
+    for entry in outcome.cast.rejected:
+        _say(f"Not shown: {entry.recording.name}; its part shows another take.")
+    for entry in outcome.cast.left_out:
+        _say(f"Left out: {entry.recording.source.file}: {entry.sync.finding.reason}")
+    for file, why in outcome.summary.dropped if outcome.summary else ():
+        _say(f"Gave way to a card: {file}: {why}")
+
+
+def _tell_moved(material: Material) -> None:
+    """Say which files were found again in another place."""
+    for file, found in material.moved:
+        _say(f"{file} was moved; found again as {found}.")
+
+
+def _made(outcome: RenderOutcome) -> str:
+    """Say how much of a video had to be made."""
+    if outcome.summary is None:
+        return " (there already, nothing changed)"
+    if outcome.summary.reused:
+        return f" ({outcome.summary.reused} of {outcome.summary.segments} segments were there)"
+    return ""
+
+
+def _verdict_of(result: Any, file: str) -> str:
+    """Return a clip's verdict in brackets, if it is known."""
+    clip = result.of(file) if result else None
+    return f" [{clip.finding.verdict}]" if clip else ""
+
+
+def _leave(problems: Sequence[SyncvidError]) -> None:
+    """End with the right exit code once everything that could be done is done."""
+    for problem in problems:
+        _note(f"syncvid: {problem}")
+    if problems:
+        raise typer.Exit(UNREADABLE)
+
+
+def _count(number: int, word: str) -> str:
+    """Return a number with its word."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _quoted(path: Path) -> str:
+    """Return a path as one writes it on a command line."""
+    import shlex
+
+    return shlex.quote(str(path))
+
+
+def _say(text: str) -> None:
+    """Write a line of the answer; control characters in file names are shown, not sent."""
+    sys.stdout.write(_printable(text, sys.stdout) + "\n")
+
+
+def _note(text: str) -> None:
+    """Write a line of progress or a message."""
+    sys.stderr.write(_printable(text, sys.stderr) + "\n")
+
+
+def _printable(text: str, stream: Any) -> str:
+    """Return text that a terminal shows as one line, whatever a file is called."""
+    shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+    encoding = getattr(stream, "encoding", None) or "utf-8"
+    return shown.encode(encoding, "replace").decode(encoding)

@@ -1,0 +1,67 @@
+"""The verbs: one function each, the only place where files meet algorithms.
+
+A step loads through `media`, calls one room, and keeps the result in the work folder under a
+fingerprint of its inputs; called again with the same inputs it takes what is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from syncvid.steps.demo import DemoOutcome, run_demo
+from syncvid.steps.previewing import PreviewOutcome, make_preview
+from syncvid.steps.productions import (
+    Added,
+    add_clips,
+    new_production,
+    replace_clip,
+    withdraw_clips,
+)
+from syncvid.steps.rendering import Look, RenderOutcome, render
+from syncvid.steps.status import Status, production_status
+from syncvid.steps.syncing import SyncOutcome, sync_clips
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A verb: its function, its command, and what it does in a line."""
+
+    function: Callable[..., Any]
+    command: str
+    does: str
+
+
+STEPS = (
+    Step(run_demo, "demo", "the whole job on the clips that come with the package"),
+    Step(new_production, "new", "a production from clips; says what it guessed of them"),
+    Step(add_clips, "add", "more clips, or the mix or guide, into a production"),
+    Step(replace_clip, "replace", "another file in the place of a take"),
+    Step(withdraw_clips, "withdraw", "takes clips out of every result; the files stay"),
+    Step(production_status, "status", "what is there, what is out of date, what comes next"),
+    Step(sync_clips, "sync", "offset, drift and verdict of every clip"),
+    Step(make_preview, "preview", "a quick small video, and the sheet of what was found"),
+    Step(render, "render", "the finished video"),
+)
+
+__all__ = [
+    "STEPS",
+    "Added",
+    "DemoOutcome",
+    "Look",
+    "PreviewOutcome",
+    "RenderOutcome",
+    "Status",
+    "Step",
+    "SyncOutcome",
+    "add_clips",
+    "make_preview",
+    "new_production",
+    "production_status",
+    "render",
+    "replace_clip",
+    "run_demo",
+    "sync_clips",
+    "withdraw_clips",
+]

@@ -1,0 +1,100 @@
+"""The whole job on the clips that come with the package."""
+
+from __future__ import annotations
+
+import importlib.resources
+from dataclasses import dataclass
+from pathlib import Path
+
+from syncvid.errors import ProductionError
+from syncvid.production.files import written_path
+from syncvid.production.material import Material, is_production, open_production
+from syncvid.production.plan import PLAN_FILE, Plan
+from syncvid.production.toml import read_toml
+from syncvid.progress import SILENT, Progress
+from syncvid.steps.previewing import PreviewOutcome, make_preview
+from syncvid.steps.productions import new_production
+from syncvid.steps.rendering import Look, RenderOutcome, render
+
+TITLE = "Orchard Round"
+SIZE = (1280, 720)
+
+_MEDIA_SUFFIXES = {".mp4", ".mov", ".webm"}
+
+
+@dataclass(frozen=True, slots=True)
+class DemoOutcome:
+    """Where the demo's results are."""
+
+    material: Material
+    rendered: RenderOutcome
+    preview: PreviewOutcome
+
+
+def demo_media() -> Path:
+    """Return the folder of the clips that come with the package.
+
+    Raises
+    ------
+    ProductionError
+        They are not there.
+    """
+    inside = Path(str(importlib.resources.files("syncvid"))) / "demo_media"
+    beside = inside.parent.parent / "demo_media"
+    for folder in (inside, beside):
+        if (folder / "truth.json").is_file():
+            return folder
+    raise ProductionError(
+        "The demo's clips are missing.",
+        where=f"{inside} or {beside}",
+        fix="Install syncvid again.",
+    )
+
+
+def run_demo(folder: Path, *, progress: Progress = SILENT) -> DemoOutcome:
+    """Make a production of the demo's clips, find their places, make preview, sheet and video.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to make it; a second run there does only what changed.
+    progress : Progress
+        Told how far it is.
+
+    Returns
+    -------
+    DemoOutcome
+
+    Raises
+    ------
+    ProductionError
+        The folder holds another production.
+    """
+    media = demo_media()
+    if not is_production(folder):
+        clips = sorted(str(p) for p in media.iterdir() if p.suffix.lower() in _MEDIA_SUFFIXES)
+        new_production(
+            folder,
+            clips,
+            mix=str(media / "mix.flac"),
+            guide=str(media / "guide.flac"),
+            title=TITLE,
+            progress=progress.part(0.05),
+        )
+    elif read_toml(folder / PLAN_FILE, Plan)[0].mix != written_path(media / "mix.flac", folder):
+        raise ProductionError(
+            "This folder holds another production.",
+            where=str(folder),
+            fix="Choose another one with `--out FOLDER`.",
+        )
+    material = open_production(folder)
+    with material.store.locked(str(folder)):
+        rendered = render(
+            material,
+            folder / "orchard-round.mp4",
+            look_of=Look(size=SIZE),
+            report=folder / "orchard-round.json",
+            progress=progress.part(0.7),
+        )
+        preview = make_preview(material, progress=progress.part(1.0))
+    return DemoOutcome(material, rendered, preview)

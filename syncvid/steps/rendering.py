@@ -1,0 +1,304 @@
+"""The finished video: findings in, one file out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import asdict, dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from syncvid.errors import MediaError, ProductionError, RenderError, SyncvidError
+from syncvid.media.sound import SoundFile
+from syncvid.mix import Line, PlainSum, safe_gain
+from syncvid.picture import Composition, compose
+from syncvid.production.files import fingerprint, identity, system_errors, write_whole
+from syncvid.production.layouts import find_layout
+from syncvid.production.material import Material, Recording, source_record
+from syncvid.production.results import ClipSync, SyncResult, read_sync_json
+from syncvid.progress import SILENT, Progress
+from syncvid.segments import EncodeSettings, RenderSummary, render_video
+from syncvid.sources import SoundSource
+from syncvid.steps.casting import Cast, cast
+from syncvid.steps.hearing import Facts, look
+from syncvid.steps.syncing import sync_clips
+from syncvid.timeline import parse_frame_rate
+
+SAMPLE_RATE = 48_000
+"""Rate of the sound in the video, Hz."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a video is to look; None leaves it to the production.
+
+    Attributes
+    ----------
+    layout : str or None
+        Name of a layout file.
+    size : (int, int) or None
+        Width and height in pixels, even.
+    frame_rate : Fraction or None
+        Pictures per second.
+    """
+
+    layout: str | None = None
+    size: tuple[int, int] | None = None
+    frame_rate: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RenderOutcome:
+    """What `render` did.
+
+    Attributes
+    ----------
+    out : Path
+        The video.
+    cast : Cast
+        Who is shown and who is not.
+    result : SyncResult
+        The findings that were used.
+    summary : RenderSummary or None
+        What the engine did; None where the video was there already.
+    problems : tuple of SyncvidError
+        Clips that could not be read.
+    """
+
+    out: Path
+    cast: Cast
+    result: SyncResult
+    summary: RenderSummary | None
+    problems: tuple[SyncvidError, ...]
+
+    @property
+    def skipped(self) -> bool:
+        """Whether the video was there already, made from the same inputs."""
+        return self.summary is None
+
+
+def render(
+    material: Material,
+    out: Path,
+    *,
+    look_of: Look = Look(),
+    sync_file: Path | None = None,
+    report: Path | None = None,
+    settings: EncodeSettings | None = None,
+    executor: Executor | None = None,
+    progress: Progress = SILENT,
+) -> RenderOutcome:
+    """Make the video of a production or of loose clips.
+
+    Parameters
+    ----------
+    material : Material
+        The clips and their reference.
+    out : Path
+        The mp4 file to write; an older one is replaced only by a whole new one.
+    look_of : Look
+        Layout, size and rate.
+    sync_file : Path or None
+        A ``syncvid.sync/1`` file to use in place of finding the places.
+    report : Path or None
+        Where to write ``syncvid.render/1``.
+    settings : EncodeSettings or None
+        How to encode; None for the usual way.
+    executor : Executor or None
+        Who does the work; None for processes on this machine.
+    progress : Progress
+        Told how far it is.
+
+    Returns
+    -------
+    RenderOutcome
+
+    Raises
+    ------
+    ProductionError
+        The layout or the sync file is wrong.
+    RenderError
+        No clip has a place, or encoding failed.
+    MediaError
+        The mix cannot be read, or the video cannot be written.
+    """
+    settings = settings or EncodeSettings()
+    result, facts, problems = _findings(material, sync_file, progress.part(0.1))
+    players = cast(_with_parts(material, result), result, facts)
+    if not players.voices:
+        raise RenderError(
+            "None of the clips has a place, so there is nothing to show.",
+            where=str(out),
+            fix="Look at what `syncvid sync` says of each clip.",
+        )
+    composition = _compose(material, players, look_of)
+    key = _key(material, composition, settings)
+    if _is_there(material, out, key):
+        summary = None
+    else:
+        sound = video_sound(material, players, progress.part(0.05))
+        summary = render_video(
+            composition,
+            sound,
+            out,
+            work=material.store.folder / "segments",
+            settings=settings,
+            executor=executor,
+            progress=progress.part(0.85),
+        )
+        _note_output(material, out, key, look_of, settings)
+    if report:
+        write_whole(report, json.dumps(composition.report(), indent=1, ensure_ascii=False) + "\n")
+    return RenderOutcome(out, players, result, summary, tuple(problems))
+
+
+def video_sound(material: Material, players: Cast, progress: Progress = SILENT) -> SoundSource:
+    """Return the sound of the video: the mix, or the plain sum of the clips that are shown."""
+    if material.mix is not None:
+        return SoundFile(material.mix.path)
+    lines = [
+        Line(SoundFile(entry.recording.source.path), placement)
+        for entry in players.shown
+        if entry.facts.levels and (placement := entry.sync.finding.placement)
+    ]
+    total = PlainSum(lines, players.duration_s)
+    total.gain = safe_gain(total, sample_rate=SAMPLE_RATE, progress=progress)
+    return total
+
+
+def outputs_state(
+    material: Material, result: SyncResult | None, facts: dict[str, Facts]
+) -> list[tuple[Path, bool]]:
+    """Return the videos that were made, each with whether it shows what the production says now.
+
+    Parameters
+    ----------
+    material : Material
+        The production.
+    result : SyncResult or None
+        The findings as they are now; None: every video is out of date.
+    facts : dict
+        What is known of each file, by its path as given.
+    """
+    rows = material.store.last("outputs") or {}
+    return [
+        (Path(file), result is not None and _is_current(material, result, facts, Path(file), row))
+        for file, row in rows.items()
+    ]
+
+
+def _is_current(
+    material: Material, result: SyncResult, facts: dict[str, Facts], out: Path, row: Any
+) -> bool:
+    """Tell whether making a video again would give the same one."""
+    size, rate = row["look"]["size"], row["look"]["frame_rate"]
+    look_of = Look(
+        layout=row["look"]["layout"],
+        size=(size[0], size[1]) if size else None,
+        frame_rate=parse_frame_rate(rate) if rate else None,
+    )
+    players = cast(material, result, facts)
+    if not players.voices:
+        return False
+    composition = _compose(material, players, look_of)
+    key = _key(material, composition, EncodeSettings(**row["settings"]))
+    return _is_there(material, out, key)
+
+
+def _findings(
+    material: Material, sync_file: Path | None, progress: Progress
+) -> tuple[SyncResult, dict[str, Facts], list[SyncvidError]]:
+    """Find the places, or read them, and the facts of every clip that can be read."""
+    if sync_file is None:
+        outcome = sync_clips(material, progress=progress)
+        facts = {item.source.file: item.facts for item in outcome.heard}
+        return outcome.result, facts, list(outcome.problems)
+    with system_errors(sync_file):
+        text = sync_file.read_text(encoding="utf-8")
+    result = _matched(read_sync_json(text, where=str(sync_file)), material.recordings)
+    result = replace(result, reference_duration_s=_reference_duration_s(material, result))
+    facts, problems = {}, []
+    for count, recording in enumerate(material.recordings):
+        progress.advance(count, len(material.recordings), "looking at the clips")
+        try:
+            facts[recording.source.file] = look(recording.source, material.store)
+        except MediaError as exc:
+            problems.append(exc)
+    return result, facts, problems
+
+
+def _reference_duration_s(material: Material, result: SyncResult) -> float | None:
+    """Return the length of the reference, measured where its file is at hand."""
+    source = material.mix or (material.guide if result.reference == "guide" else None)
+    return SoundFile(source.path).duration_s if source else result.reference_duration_s
+
+
+def _matched(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
+    """Give a sync file's entries to the recordings: by path as written, else by its last name."""
+    clips: list[ClipSync] = []
+    for recording in recordings:
+        file = recording.source.file
+        name = recording.source.path.name
+        same = [c for c in result.clips if c.file == file] or [
+            c for c in result.clips if Path(c.file).name == name
+        ]
+        if len(same) > 1:
+            raise ProductionError(
+                f"{len(same)} entries of the sync file could be {file!r}.",
+                fix="Write the same path there as on the command line.",
+            )
+        clips += [replace(clip, file=file) for clip in same]
+    return replace(result, clips=tuple(clips))
+
+
+def _with_parts(material: Material, result: SyncResult) -> Material:
+    """Let a sync file's parts and takes name loose clips."""
+    if material.folder is not None:
+        return material
+    named = []
+    for recording in material.recordings:
+        clip = result.of(recording.source.file)
+        if clip and clip.part:
+            recording = replace(recording, part=clip.part, player=clip.player, take=clip.take)
+        named.append(recording)
+    return replace(material, recordings=tuple(named))
+
+
+def _compose(material: Material, players: Cast, look_of: Look) -> Composition:
+    """Lay the tiles out."""
+    width, _, height = material.picture.size.partition("x")
+    return compose(
+        players.voices,
+        find_layout(look_of.layout or material.picture.layout, material.folder),
+        size=look_of.size or (int(width), int(height)),
+        frame_rate=look_of.frame_rate or material.picture.rate,
+        duration_s=players.duration_s,
+    )
+
+
+def _is_there(material: Material, out: Path, key: str) -> bool:
+    """Tell whether a video was made from the same inputs and is untouched."""
+    row = (material.store.last("outputs") or {}).get(str(out.absolute()))
+    return bool(row and row["key"] == key and out.is_file() and identity(out) == row["identity"])
+
+
+def _note_output(
+    material: Material, out: Path, key: str, look_of: Look, settings: EncodeSettings
+) -> None:
+    """Remember what a video was made from."""
+    outputs = material.store.last("outputs") or {}
+    rate = look_of.frame_rate
+    outputs[str(out.absolute())] = {
+        "key": key,
+        "identity": identity(out),
+        "look": {**asdict(look_of), "frame_rate": str(rate) if rate else None},
+        "settings": asdict(settings),
+    }
+    material.store.save("outputs", "", outputs)
+
+
+def _key(material: Material, composition: Composition, settings: EncodeSettings) -> str:
+    """Return what a video is made from."""
+    return fingerprint(repr(composition), source_record(material.mix), asdict(settings))

@@ -1,0 +1,71 @@
+"""What a production holds, what is out of date, what comes next."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from syncvid.production.material import Material
+from syncvid.production.results import SyncResult
+from syncvid.steps.hearing import look
+from syncvid.steps.rendering import outputs_state
+from syncvid.steps.syncing import stored_sync
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """The state of a production.
+
+    Attributes
+    ----------
+    material : Material
+        Its clips and references.
+    synced : SyncResult or None
+        The findings, if they are those of the clips as they are now.
+    was_synced : bool
+        Whether there are findings at all.
+    outputs : tuple of (Path, bool)
+        Videos that were made, each with whether it still shows what the production says now.
+    """
+
+    material: Material
+    synced: SyncResult | None
+    was_synced: bool
+    outputs: tuple[tuple[Path, bool], ...]
+
+    @property
+    def verdicts(self) -> Counter[str]:
+        """How many clips got which verdict."""
+        clips = self.synced.clips if self.synced else ()
+        return Counter(clip.finding.verdict for clip in clips)
+
+    @property
+    def next_step(self) -> str:
+        """What to do next, in one sentence."""
+        folder = self.material.folder or Path()
+        if not self.material.recordings:
+            return f"Add clips: syncvid add '{folder}' CLIPS..."
+        if self.synced is None:
+            return f"Find the clips' places: syncvid sync '{folder}'"
+        if self.verdicts["check"]:
+            return f"Look at the clips that want your ear: syncvid preview '{folder}'"
+        if not any(current for _, current in self.outputs):
+            return f"Make the video: syncvid render '{folder}' -o video.mp4"
+        return "Nothing: everything is up to date."
+
+
+def production_status(material: Material) -> Status:
+    """Tell the state of a production; nothing is written."""
+    synced = stored_sync(material)
+    facts = {}
+    if synced is not None:
+        for recording in material.recordings:
+            if synced.of(recording.source.file):
+                facts[recording.source.file] = look(recording.source, material.store)
+    return Status(
+        material=material,
+        synced=synced,
+        was_synced=material.store.last("sync") is not None,
+        outputs=tuple(outputs_state(material, synced, facts)),
+    )

@@ -1,0 +1,194 @@
+"""Finding every clip's place: files in, `SyncResult` out, nothing done twice."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, replace
+
+from syncvid.errors import MediaError, SyncvidError
+from syncvid.production.files import fingerprint
+from syncvid.production.material import Material, Recording, source_record
+from syncvid.production.results import (
+    ClipSync,
+    Finding,
+    SyncResult,
+    read_sync_json,
+    write_sync_json,
+)
+from syncvid.progress import SILENT, Progress
+from syncvid.steps.hearing import Heard, hear, hear_all
+from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
+
+# Raised when the way of finding places changes, so that old answers are found again.
+_SYNCING = "syncing/1"
+
+_NO_SOUND = "The clip has no sound, so its place cannot be found by ear."
+
+
+@dataclass(frozen=True, slots=True)
+class SyncOutcome:
+    """What `sync_clips` did.
+
+    Attributes
+    ----------
+    result : SyncResult
+        The findings, one for each clip that could be read.
+    heard : tuple of Heard
+        The clips with their facts, in score order.
+    problems : tuple of SyncvidError
+        Clips that could not be read.
+    skipped : bool
+        Whether the stored answer was still good.
+    """
+
+    result: SyncResult
+    heard: tuple[Heard, ...]
+    problems: tuple[SyncvidError, ...]
+    skipped: bool
+
+
+def sync_clips(
+    material: Material, *, settings: SyncSettings | None = None, progress: Progress = SILENT
+) -> SyncOutcome:
+    """Find offset, drift and verdict of every clip.
+
+    Parameters
+    ----------
+    material : Material
+        The clips and their reference.
+    settings : SyncSettings or None
+        How to search; None for the usual way.
+    progress : Progress
+        Told how far it is.
+
+    Returns
+    -------
+    SyncOutcome
+
+    Raises
+    ------
+    MediaError
+        The mix or guide cannot be read.
+    """
+    settings = settings or SyncSettings()
+    heard, problems = hear_all(
+        [r.source for r in material.recordings], material.store, progress.part(0.5)
+    )
+    by_identity = {item.source.identity: item for item in heard}
+    stored = stored_sync(material, settings)
+    if stored is not None:
+        return SyncOutcome(stored, tuple(heard), tuple(problems), skipped=True)
+    recordings = [r for r in material.recordings if r.source.identity in by_identity]
+    result = _find(material, recordings, by_identity, settings, progress.part(0.5))
+    key = _sync_fingerprint(material, settings)
+    material.store.save("sync", key, write_sync_json(_anonymous(result, recordings)))
+    return SyncOutcome(result, tuple(heard), tuple(problems), skipped=False)
+
+
+def stored_sync(material: Material, settings: SyncSettings | None = None) -> SyncResult | None:
+    """Return the findings about the clips as they are now, if they were found before."""
+    stored = material.store.load("sync", _sync_fingerprint(material, settings or SyncSettings()))
+    return _named(read_sync_json(stored), material.recordings) if stored is not None else None
+
+
+def _sync_fingerprint(material: Material, settings: SyncSettings) -> str:
+    """Return what a sync's answer depends on."""
+    return fingerprint(
+        _SYNCING,
+        [source_record(recording.source) for recording in material.recordings],
+        source_record(material.mix),
+        source_record(material.guide),
+        asdict(settings),
+    )
+
+
+def _find(
+    material: Material,
+    recordings: list[Recording],
+    heard: dict[str, Heard],
+    settings: SyncSettings,
+    progress: Progress,
+) -> SyncResult:
+    """Hand the sounds to the room that finds places."""
+    mix, guide = (
+        hear(source, material.store) if source else None
+        for source in (material.mix, material.guide)
+    )
+    for reference in (mix, guide):
+        if reference is not None and reference.samples is None:
+            raise MediaError(
+                "The file has no sound.", where=reference.source.file, fix="Name another file."
+            )
+    audible = [r for r in recordings if heard[r.source.identity].samples is not None]
+    sounds = [
+        Listened(r.name, samples)
+        for r in audible
+        if (samples := heard[r.source.identity].samples) is not None
+    ]
+    with ThreadPoolExecutor(os.cpu_count() or 2) as pool:
+        placed = find_places(
+            sounds,
+            mix=mix.samples if mix else None,
+            guide=guide.samples if guide else None,
+            settings=settings,
+            progress=progress,
+            workers=pool,
+        )
+    files = {r.name: r.source.file for r in audible}
+    found = {
+        r.source.identity: replace(finding, against=files.get(finding.against, finding.against))
+        for r, finding in zip(audible, placed.findings, strict=True)
+    }
+    nothing = Finding("none", 1.0, _NO_SOUND)
+    clips = [
+        _clip_sync(r, found.get(r.source.identity, nothing), heard[r.source.identity])
+        for r in recordings
+    ]
+    reference = mix or guide
+    return SyncResult(
+        reference=placed.reference,
+        clips=tuple(clips),
+        guide_offset_s=placed.guide_offset_s,
+        reference_duration_s=reference.samples.size / ANALYSIS_RATE
+        if reference is not None and reference.samples is not None
+        else None,
+    )
+
+
+def _clip_sync(recording: Recording, finding: Finding, heard: Heard) -> ClipSync:
+    """Join a finding with what the plan says of the clip."""
+    return ClipSync(
+        file=recording.source.file,
+        part=recording.part,
+        take=recording.take,
+        finding=finding,
+        player=recording.player,
+        duration_s=heard.facts.duration_s,
+    )
+
+
+def _anonymous(result: SyncResult, recordings: list[Recording]) -> SyncResult:
+    """Name clips by what they are known by, so that a new name or part asks for no new search."""
+    names = {r.source.file: r.source.identity for r in recordings}
+    return replace(result, clips=tuple(replace(c, file=names[c.file]) for c in result.clips))
+
+
+def _named(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
+    """Give stored findings the names that their clips have now."""
+    clips = {clip.file: clip for clip in result.clips}
+    return replace(
+        result,
+        clips=tuple(
+            replace(
+                clips[r.source.identity],
+                file=r.source.file,
+                part=r.part,
+                take=r.take,
+                player=r.player,
+            )
+            for r in recordings
+            if r.source.identity in clips
+        ),
+    )
