@@ -340,10 +340,11 @@ def _material(
             raise problems[0] if problems else ProductionError("No clips were named.")
         return material, list(problems)
     material = open_production(Path(names[0]))
-    for name, file in (("mix", mix), ("guide", guide)):
-        if file:
-            material = dataclasses.replace(material, **{name: take_file(file)})
-    return material, []
+    return dataclasses.replace(
+        material,
+        mix=take_file(mix) if mix else material.mix,
+        guide=take_file(guide) if guide else material.guide,
+    ), []
 
 
 def _place(material: Material) -> str:
@@ -401,8 +402,8 @@ def _tell_cast(outcome: RenderOutcome) -> None:
         _say(f"Not shown: {entry.recording.name}; its part shows another take.")
     for entry in outcome.cast.left_out:
         _say(f"Left out: {entry.recording.source.file}: {entry.sync.finding.reason}")
-    for file, why in outcome.summary.dropped if outcome.summary else ():
-        _say(f"Gave way to a card: {file}: {why}")
+    for gone in outcome.summary.dropped if outcome.summary else ():
+        _say(f"Gave way to a card: {gone.file}: {gone.reason}")
 
 
 def _tell_moved(material: Material) -> None:

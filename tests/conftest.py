@@ -19,3 +19,16 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
     folder = tmp_path_factory.mktemp("cache")
     monkeypatch.setenv("XDG_CACHE_HOME", str(folder))
     return folder
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--all", action="store_true", help="run the slow tests too")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--all"):
+        return
+    skip = pytest.mark.skip(reason="slow: run with --all")
+    for item in items:
+        if item.get_closest_marker("slow"):
+            item.add_marker(skip)

@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -110,7 +111,7 @@ def hear_all(
     """
     heard: list[Heard] = []
     problems: list[SyncvidError] = []
-    jobs = [lambda source=source: hear(source, store) for source in sources]
+    jobs = [partial(hear, source, store) for source in sources]
     for answer in side_by_side(jobs, progress, "listening to the clips"):
         if isinstance(answer, SyncvidError):
             problems.append(answer)

@@ -92,7 +92,7 @@ def make_preview(
         )
     sheet = folder / SHEET
     write_whole(sheet, render_sheet(_page(material, outcome, players, facts, rendered)))
-    return PreviewOutcome(sheet, rendered and rendered.out, rendered, outcome.problems)
+    return PreviewOutcome(sheet, rendered.out if rendered else None, rendered, outcome.problems)
 
 
 def _small(material: Material) -> Look:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from syncvid.errors import MediaError, ProductionError, SyncvidError
@@ -183,7 +184,7 @@ def _sift(
 ) -> tuple[list[str], list[tuple[str, str]], list[SyncvidError]]:
     """Keep the clips that can be read and are not there yet; say why the others are left out."""
     answers = side_by_side(
-        [lambda clip=clip: _identity_of_media(clip) for clip in clips],
+        [partial(_identity_of_media, clip) for clip in clips],
         progress,
         "looking at the files",
     )

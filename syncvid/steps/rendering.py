@@ -213,13 +213,14 @@ def _findings(
     """Find the places, or read them, and the facts of every clip that can be read."""
     if sync_file is None:
         outcome = sync_clips(material, progress=progress)
-        facts = {item.source.file: item.facts for item in outcome.heard}
-        return outcome.result, facts, list(outcome.problems)
+        heard = {item.source.file: item.facts for item in outcome.heard}
+        return outcome.result, heard, list(outcome.problems)
     with system_errors(sync_file):
         text = sync_file.read_text(encoding="utf-8")
     result = _matched(read_sync_json(text, where=str(sync_file)), material.recordings)
     result = replace(result, reference_duration_s=_reference_duration_s(material, result))
-    facts, problems = {}, []
+    facts: dict[str, Facts] = {}
+    problems: list[SyncvidError] = []
     for count, recording in enumerate(material.recordings):
         progress.advance(count, len(material.recordings), "looking at the clips")
         try:

@@ -86,12 +86,12 @@ def test_time_zero_is_the_earliest_of_both_streams(made: Maker, rng: np.random.G
             sound_codec="flac",
             sound_from_s=1.0,
             pictures=25,
-            picture_from_s=1.5,
+            picture_from_s=1.4,
         )
     )
     assert float(media.zero) == pytest.approx(1.0, abs=0.002)
     assert media.video is not None
-    assert media.video.first_s == pytest.approx(0.5, abs=0.002)
+    assert media.video.first_s == pytest.approx(0.4, abs=0.002)
 
 
 def test_a_gap_in_the_recording_stays_a_gap(made: Maker, rng: np.random.Generator) -> None:
