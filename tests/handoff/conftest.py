@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from syncvid.handoff import SheetClip, SheetPage
+from syncvid.handoff import SheetClip, SheetPage, render_sheet
 from syncvid.production.results import ClipSync, Finding, Levels, Overview, Rival, Vote
 from syncvid.timeline import Beat, BeatMap
 
@@ -59,7 +59,7 @@ def make_clip(
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def bars() -> BeatMap:
     return BeatMap(
         tuple(
@@ -70,7 +70,7 @@ def bars() -> BeatMap:
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def page(bars: BeatMap) -> SheetPage:
     clips = (
         make_clip(take=1, file="flute ines 1.mov", offset_s=9.0, length_s=40.0, chosen=False),
@@ -101,3 +101,8 @@ def page(bars: BeatMap) -> SheetPage:
         video="preview.mp4",
         made="14 March 2026",
     )
+
+
+@pytest.fixture(scope="session")
+def sheet(page: SheetPage) -> str:
+    return render_sheet(page)

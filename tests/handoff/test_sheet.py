@@ -32,11 +32,6 @@ HOSTILE = (
 )
 
 
-@pytest.fixture
-def sheet(page: SheetPage) -> str:
-    return render_sheet(page)
-
-
 def test_page_is_whole_and_in_order(sheet: str) -> None:
     reader = Reader(sheet)
     assert sheet.startswith("<!DOCTYPE html>")
@@ -58,6 +53,7 @@ def test_every_clip_is_named_with_its_verdict(page: SheetPage, sheet: str) -> No
     assert "Clarinet, take 1: please listen" in text
     assert "Please listen. It starts 6.400 s before the mix" in text
     assert "Not in this piece: IMG_2207.mov. 19 of 20 windows agree to 0.1 ms." in text
+    assert text.count("Not in this piece") == 3  # in the table, below the score, in its paragraph
     assert "Left out: old phone.3gp. The file ends too soon." in text
     assert "Made 14 March 2026." in text
 

@@ -33,6 +33,12 @@ def test_agreeing_votes_are_dots_and_the_others_crosses() -> None:
     assert (len(crosses), len(dots)) == (2, 18)
 
 
+def test_markers_share_one_style() -> None:
+    text = draw_votes(make_clip(windows=200).sync)
+    assert not re.search(r"<use [^>]*style", text)
+    assert len(text) < 20_000
+
+
 def test_places_on_the_plot_follow_time_and_distance() -> None:
     """The drift is taken out: votes on a steep line lie level, in even steps of time."""
     clip = make_clip(drift_ppm=400.0, windows=11, astray=()).sync

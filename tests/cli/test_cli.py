@@ -1,0 +1,198 @@
+"""The command line: exit codes, messages, bad input.  Slow steps are faked."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from syncvid.cli import app, main
+from syncvid.errors import Cancelled, RenderError
+from syncvid.production.store import Store
+from syncvid.steps import STEPS
+
+
+def run(*words: str | Path) -> int:
+    """Run a command in this process and return its exit code."""
+    with pytest.raises(SystemExit) as ended:
+        main([str(word) for word in words])
+    return int(ended.value.code or 0)
+
+
+@pytest.fixture
+def clip(tmp_path: Path, rng: np.random.Generator) -> Path:
+    path = tmp_path / "oboe Kim 1.wav"
+    soundfile.write(path, rng.normal(0, 0.1, 48_000), 48_000)
+    return path
+
+
+def test_every_step_has_its_command() -> None:
+    commands = {
+        command.callback.__name__ for command in app.registered_commands if command.callback
+    }
+    assert commands == {step.command for step in STEPS}
+
+
+def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--help") == 0
+    shown = capsys.readouterr().out
+    for step in STEPS:
+        assert step.command in shown
+
+
+def test_new_says_what_it_guessed_and_what_it_left_out(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    zero = tmp_path / "zero.mp4"
+    zero.touch()
+    assert run("new", tmp_path / "round", clip, zero, tmp_path) == 3
+    shown = capsys.readouterr()
+    assert "Oboe, Kim, take 1" in shown.out
+    assert "1 clip taken in, 2 left out." in shown.out
+    assert "The file is empty." in shown.err
+    assert "This is a folder" in shown.err
+    assert (tmp_path / "round" / "production.toml").is_file()
+
+
+def test_a_production_is_never_made_over_another(clip: Path, tmp_path: Path) -> None:
+    assert run("new", tmp_path / "round", clip) == 0
+    before = (tmp_path / "round" / "production.toml").read_text()
+    assert run("new", tmp_path / "round", clip) == 2
+    assert (tmp_path / "round" / "production.toml").read_text() == before
+
+
+@pytest.mark.parametrize("command", ["sync", "preview", "status"])
+def test_a_folder_without_a_plan_is_told(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(command, tmp_path) == 2
+    assert "holds no production.toml" in capsys.readouterr().err
+
+
+def test_a_path_that_is_gone_from_the_plan(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run("new", tmp_path / "round", clip)
+    clip.unlink()
+    assert run("sync", tmp_path / "round") == 2
+    assert "Oboe, take 1" in capsys.readouterr().err
+
+
+def test_a_wrong_key_in_the_plan(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run("new", tmp_path / "round", clip)
+    plan = tmp_path / "round" / "production.toml"
+    plan.write_text(plan.read_text().replace("title =", "titel ="))
+    assert run("status", tmp_path / "round") == 2
+    message = capsys.readouterr().err
+    assert "'titel' is not a key" in message
+    assert "line 5" in message
+
+
+def test_a_second_command_at_the_same_time_has_a_code_of_its_own(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run("new", tmp_path / "round", clip)
+    with Store(tmp_path / "round" / "work").locked("here"):
+        assert run("sync", tmp_path / "round") == 7
+    assert "Another syncvid command" in capsys.readouterr().err
+
+
+def test_a_folder_that_cannot_be_written(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("")
+    assert run("new", in_the_way / "round", clip) == 3
+    assert "file" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_folder(clip: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "sealed"
+    folder.mkdir(mode=0o500)
+    assert run("new", folder / "round", clip) == 3
+
+
+def test_a_missing_mix_is_told_and_nothing_is_left_behind(clip: Path, tmp_path: Path) -> None:
+    assert run("new", tmp_path / "round", clip, "--mix", tmp_path / "gone.wav") == 3
+    assert not (tmp_path / "round").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--size", "big"], "no size"),
+        (["--size", "1919x1080"], "must be even"),
+        (["--fps", "fast"], "picture rate"),
+        (["--layout", "spiral"], "spiral"),
+    ],
+)
+def test_options_of_render_are_checked_at_the_door(
+    clip: Path, tmp_path: Path, options: list[str], words: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    sync = tmp_path / "sync.json"
+    entry = {"file": str(clip), "offset_s": 0.0}
+    sync.write_text(json.dumps({"format": "syncvid.sync/1", "clips": [entry]}))
+    code = run("render", clip, "-o", tmp_path / "a.mp4", "--sync", sync, "--mix", clip, *options)
+    assert code in (1, 2)
+    assert words in capsys.readouterr().err
+    assert not (tmp_path / "a.mp4").exists()
+
+
+def test_stopping_has_its_own_code(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("syncvid.steps.sync_clips", stop)
+    assert run("sync", clip) == Cancelled.exit_code == 130
+    assert "goes on from there" in capsys.readouterr().err
+
+
+def test_a_failed_render_has_its_own_code(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise RenderError("It broke.", fix="Try again.")
+
+    monkeypatch.setattr("syncvid.steps.render", fail)
+    assert run("render", clip, "-o", tmp_path / "a.mp4") == 5
+
+
+def test_json_on_standard_output_is_json_alone(clip: Path, tmp_path: Path) -> None:
+    command = [
+        sys.executable,
+        "-m",
+        "syncvid",
+        "sync",
+        str(clip),
+        "--mix",
+        str(clip),
+        "--json",
+        "-",
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout)["clips"][0]["file"] == str(clip)
+    assert "%" in done.stderr
+
+
+def test_a_name_with_control_characters_stays_on_one_line(
+    tmp_path: Path, clip: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ugly = tmp_path / "a\nb\x1b[31m.wav"
+    clip.rename(ugly)
+    assert run("new", tmp_path / "round", ugly) == 0
+    shown = capsys.readouterr().out
+    assert "\x1b" not in shown
+    assert "a\\nb" in shown
