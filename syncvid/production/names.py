@@ -29,8 +29,8 @@ _FILLERS = set(
 
 _ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4}
 
-# A camera's own counter or a date: three digits or more.
-_LONG_NUMBER = 3
+# A camera's own counter or a date: four digits or more.
+_LONG_NUMBER = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
 
 from syncvid.listen import Candidate, choose_take
 from syncvid.picture import LABEL_SEPARATOR, Piece, Voice
@@ -97,34 +96,16 @@ def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cas
 def _tiles(material: Material, entries: Sequence[Entry]) -> list[tuple[str, str, list[Entry]]]:
     """Return (part, player, takes) of every tile.
 
-    In a production a part that has no clip at all still has a tile.  Loose clips that share part
-    and player are takes of each other only if their numbers differ.
+    In a production a part that has no clip at all still has a tile; of loose clips each has one.
     """
-    if material.parts:
-        named = {
-            key: [e for e in entries if (e.recording.part, e.recording.player) == key]
-            for key in material.parts
-        }
-        return [
-            (part, player, takes)
-            for (part, player), takes in named.items()
-            if takes or not _had_takes(material, part, player)
-        ]
-    tiles: list[tuple[str, str, list[Entry]]] = []
-    ordered = sorted(entries, key=lambda e: (e.recording.part, e.recording.player))
-    for (part, player), group in groupby(
-        ordered, key=lambda e: (e.recording.part, e.recording.player)
-    ):
-        takes = list(group)
-        apart = len({e.recording.take for e in takes}) < len(takes)
-        tiles += [(part, player, [e]) for e in takes] if apart else [(part, player, takes)]
-    first = {id(e): at for at, e in enumerate(entries)}
-    return sorted(tiles, key=lambda tile: min(first[id(e)] for e in tile[2]))
-
-
-def _had_takes(material: Material, part: str, player: str) -> bool:
-    """Tell whether a part without entries has clips all the same: unreadable or withdrawn ones."""
-    return (part, player) not in material.open_parts
+    if not material.parts:
+        return [(e.recording.part, e.recording.player, [e]) for e in entries]
+    tiles = []
+    for part, player in material.parts:
+        takes = [e for e in entries if (e.recording.part, e.recording.player) == (part, player)]
+        if takes or (part, player) in material.open_parts:
+            tiles.append((part, player, takes))
+    return tiles
 
 
 def _voice(part: str, player: str, entry: Entry) -> Voice:

@@ -126,7 +126,9 @@ def render(
     """
     settings = settings or EncodeSettings()
     result, facts, problems = _findings(material, sync_file, progress.part(0.1))
-    players = cast(_with_parts(material, result), result, facts)
+    if sync_file is not None:
+        material = _with_parts(material, result)
+    players = cast(material, result, facts)
     if not players.voices:
         raise RenderError(
             "None of the clips has a place, so there is nothing to show.",
@@ -255,7 +257,7 @@ def _matched(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
 
 
 def _with_parts(material: Material, result: SyncResult) -> Material:
-    """Let a sync file's parts and takes name loose clips."""
+    """Let a sync file's parts and takes name loose clips; numbered takes then share a tile."""
     if material.folder is not None:
         return material
     named = []
@@ -264,7 +266,17 @@ def _with_parts(material: Material, result: SyncResult) -> Material:
         if clip and clip.part:
             recording = replace(recording, part=clip.part, player=clip.player, take=clip.take)
         named.append(recording)
-    return replace(material, recordings=tuple(named))
+    return replace(material, recordings=tuple(named), parts=_shared_parts(named, result))
+
+
+def _shared_parts(
+    recordings: Sequence[Recording], result: SyncResult
+) -> tuple[tuple[str, str], ...]:
+    """Return the parts of a sync file, if it names every clip's and numbers the takes apart."""
+    takes = [(r.part, r.player, r.take) for r in recordings if result.of(r.source.file)]
+    if len(set(takes)) < len(takes) or not all(part for part, _, _ in takes):
+        return ()
+    return tuple(dict.fromkeys((part, player) for part, player, _ in takes))
 
 
 def _compose(material: Material, players: Cast, look_of: Look) -> Composition:

@@ -82,8 +82,10 @@ def sync_clips(
         return SyncOutcome(stored, tuple(heard), tuple(problems), skipped=True)
     recordings = [r for r in material.recordings if r.source.identity in by_identity]
     result = _find(material, recordings, by_identity, settings, progress.part(0.5))
-    key = _sync_fingerprint(material, settings)
-    material.store.save("sync", key, write_sync_json(_anonymous(result, recordings)))
+    text = write_sync_json(_anonymous(result, recordings))
+    material.store.save("sync", _sync_fingerprint(material, settings), text)
+    # What is written is rounded: hand on the same numbers that a later run will read.
+    result = _named(read_sync_json(text), recordings)
     return SyncOutcome(result, tuple(heard), tuple(problems), skipped=False)
 
 
