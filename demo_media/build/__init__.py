@@ -7,7 +7,7 @@ One idea per module, in the order in which they are used:
 ``instruments``  the sound of a performance, from a sound font
 ``signals``      resampling, filters and levels shared by the modules below
 ``rooms``        impulse responses and background noise of the rooms at home
-``session``      who recorded what, when, where and with which phone (the plan)
+``plan``         who recorded what, when, where and with which phone
 ``recording``    one clip's sound: performance, room, phone, clock
 ``guide``        the guide track and its beat map
 ``mixing``       the finished mix
@@ -16,8 +16,10 @@ One idea per module, in the order in which they are used:
 ``motion``       notes turned into bow, breath, finger and mallet positions
 ``people``       heads, bodies, arms and hands
 ``props``        the instruments, as drawn
+``furniture``    windows, shelves, plants, lamps and other things in rooms
 ``interiors``    the rooms, as drawn
-``scenes``       one picture: room, player, instrument, stand and panel
+``players``      who plays: looks, poses and gestures of each instrument
+``scenes``       one picture: room, player, stand and panel
 ``files``        sound and pictures into mp4, mov and webm
 ``truth``        what a program that listens and looks should find
 """

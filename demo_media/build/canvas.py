@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import cairo
 import numpy as np
@@ -59,9 +60,12 @@ def curve(ctx: Context, points: Sequence[Point], *, closed: bool = False) -> Non
     for index in range(count if closed else count - 1):
         before, start, end, after = (at(index + step) for step in (-1, 0, 1, 2))
         ctx.curve_to(
-            start[0] + (end[0] - before[0]) / 6, start[1] + (end[1] - before[1]) / 6,
-            end[0] - (after[0] - start[0]) / 6, end[1] - (after[1] - start[1]) / 6,
-            end[0], end[1],
+            start[0] + (end[0] - before[0]) / 6,
+            start[1] + (end[1] - before[1]) / 6,
+            end[0] - (after[0] - start[0]) / 6,
+            end[1] - (after[1] - start[1]) / 6,
+            end[0],
+            end[1],
         )
     if closed:
         ctx.close_path()
@@ -103,13 +107,19 @@ def fill(ctx: Context, base: Colour, alpha: float = 1.0) -> None:
     ctx.fill()
 
 
-def shade(ctx: Context, base: Colour, *, depth: float = 1.0, ink: float = 1.8) -> None:
-    """Fill the path as a soft solid thing: light above left, shadow below right, a quiet contour."""
+def shade(
+    ctx: Context, base: Colour, *, depth: float = 1.0, ink: float = 1.8, warm: bool = False
+) -> None:
+    """Fill the path as a soft solid thing: light above left, shadow below right, a quiet contour.
+
+    ``warm`` keeps the shadow red, as skin does.
+    """
+    dark = blend(base, (0.52, 0.16, 0.12), 0.26 * depth) if warm else darker(base, 0.30 * depth)
     x0, y0, x1, y1 = ctx.path_extents()
     light = cairo.LinearGradient(x0, y0, x0 + 0.6 * (x1 - x0), y1)
     light.add_color_stop_rgb(0.0, *lighter(base, 0.22 * depth))
     light.add_color_stop_rgb(0.45, *base)
-    light.add_color_stop_rgb(1.0, *darker(base, 0.30 * depth))
+    light.add_color_stop_rgb(1.0, *dark)
     ctx.set_source(light)
     ctx.fill_preserve()
     outline(ctx, base, ink)
@@ -159,20 +169,35 @@ def rod(ctx: Context, start: Point, end: Point, widths: tuple[float, float], bas
 
 
 def limb(ctx: Context, joints: Sequence[Point], widths: Sequence[float], base: Colour) -> None:
-    """Draw a soft tapered tube through joints: a sleeve, a neck, a tail."""
-    samples = _spline(np.asarray(joints, float), 9)
-    reach = np.interp(
-        np.linspace(0, len(widths) - 1, len(samples)), np.arange(len(widths)), widths
-    )
-    slope = np.gradient(samples, axis=0)
-    slope /= np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-6)
-    normal = np.stack([slope[:, 1], -slope[:, 0]], axis=1) * reach[:, None] / 2
-    ring = np.concatenate([samples + normal, (samples - normal)[::-1]])
-    polygon(ctx, [(float(x), float(y)) for x, y in ring])
-    end_x, end_y = joints[-1]
-    oval(ctx, end_x, end_y, widths[-1] / 2, widths[-1] / 2)
-    ctx.set_fill_rule(cairo.FILL_RULE_WINDING)
-    shade(ctx, base)
+    """Draw a soft tapered tube with round ends through joints: a sleeve, a neck, a tail.
+
+    Drawn twice as a chain of round strokes, first a little wider as the contour: a bent tube has no
+    outline of its own that could cross itself.
+    """
+    span = max(math.dist(start, end) for start, end in pairwise(joints))
+    steps = 4 + int(span / 16)
+    samples = [(float(x), float(y)) for x, y in _spline(np.asarray(joints, float), steps)]
+    reach = np.interp(np.linspace(0, len(widths) - 1, len(samples)), np.arange(len(widths)), widths)
+    xs, ys = zip(*samples, strict=True)
+    half = float(max(widths)) / 2
+    light = cairo.LinearGradient(min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half)
+    light.add_color_stop_rgb(0.0, *lighter(base, 0.20))
+    light.add_color_stop_rgb(0.5, *base)
+    light.add_color_stop_rgb(1.0, *darker(base, 0.28))
+    ctx.set_line_cap(cairo.LINE_CAP_ROUND)
+    ctx.set_source_rgb(*darker(base, 0.5))
+    _chain(ctx, samples, reach + 2.2)
+    ctx.set_source(light)
+    _chain(ctx, samples, reach)
+
+
+def _chain(ctx: Context, points: Sequence[Point], widths: np.ndarray) -> None:
+    """Stroke a path whose width changes along it."""
+    for start, end, width in zip(points, points[1:], (widths[1:] + widths[:-1]) / 2, strict=False):
+        ctx.set_line_width(float(width))
+        ctx.move_to(*start)
+        ctx.line_to(*end)
+        ctx.stroke()
 
 
 def _spline(joints: np.ndarray, steps: int) -> np.ndarray:

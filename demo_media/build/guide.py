@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import score
-from .session import COUNT_IN_BARS, GUIDE_LEAD_S, MUSIC_S
+from .plan import COUNT_IN_BARS, GUIDE_LEAD_S, MUSIC_LENGTH_S
 from .signals import SAMPLE_RATE, add_at, db, fade_edges
 
 PEAK_DB = -7.0
@@ -50,9 +50,12 @@ def _drone_note(midi: int, seconds: float) -> np.ndarray:
 def render_guide() -> np.ndarray:
     """Render the guide, mono."""
     start_s = GUIDE_LEAD_S + COUNT_IN_BARS * score.BEATS_PER_BAR * score.BEAT_S
-    track = np.zeros(int(round((start_s + MUSIC_S + GUIDE_TAIL_S) * SAMPLE_RATE)))
-    for beat in beats():
-        add_at(track, _click(accent=beat["beat"] == 1), beat["guide_s"] * SAMPLE_RATE)
+    track = np.zeros(round((start_s + MUSIC_LENGTH_S + GUIDE_TAIL_S) * SAMPLE_RATE))
+    for index, beat in enumerate(beats()):
+        # The first bar grows from quiet to full: nobody should be startled in headphones.
+        level = min(1.0, 0.25 * (index + 1))
+        click = level * _click(accent=beat["beat"] == 1)
+        add_at(track, click, beat["guide_s"] * SAMPLE_RATE)
     for note in score.orchard_round()["Cello"]:
         at = (start_s + note.beat * score.BEAT_S) * SAMPLE_RATE
         add_at(track, db(_DRONE_DB) * _drone_note(note.midi, note.beats * score.BEAT_S), at)

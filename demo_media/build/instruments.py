@@ -7,6 +7,7 @@ grid would blur the truth by more than a millisecond.
 
 from __future__ import annotations
 
+import math
 import os
 from functools import cache
 from pathlib import Path
@@ -36,6 +37,8 @@ BLOWN = frozenset({"Flute", "Clarinet", "Recorder"})
 CLOSE_LEVEL_DB = -22.0
 _RELEASE_S = 0.6
 _RING_S = 1.6
+# The synthesiser starts and stops notes on blocks of this many samples only.
+_BLOCK = 64
 
 
 @cache
@@ -52,17 +55,22 @@ def _synthesiser() -> fluidsynth.Synth:
     return synth
 
 
+def _blocks(seconds: float) -> int:
+    """Return samples in whole blocks: a note asked for within a block would start late."""
+    return _BLOCK * math.ceil(seconds * SAMPLE_RATE / _BLOCK)
+
+
 def _raw_note(part: str, midi: int, velocity: int, seconds: float) -> np.ndarray:
     """Render one note, from its very first sample to the end of its ring, in mono."""
     synth = _synthesiser()
     channel = list(PROGRAMS).index(part)
     ring_s = _RING_S if part == "Marimba" else _RELEASE_S
     synth.all_sounds_off(channel)
-    synth.get_samples(4096)
+    synth.get_samples(_blocks(0.1))
     synth.noteon(channel, midi, velocity)
-    held = synth.get_samples(int(seconds * SAMPLE_RATE))
+    held = synth.get_samples(_blocks(seconds))
     synth.noteoff(channel, midi)
-    ring = synth.get_samples(int(ring_s * SAMPLE_RATE))
+    ring = synth.get_samples(_blocks(ring_s))
     both = np.concatenate([held, ring]).reshape(-1, 2).astype(np.float64) / 32768.0
     return both.mean(axis=1)
 
@@ -89,18 +97,18 @@ def render_part(
     Parameters
     ----------
     played : list of Played
-        The notes, session seconds.
+        The notes, music seconds.
     part : str
         Chooses the instrument.
     from_s, to_s : float
-        Session seconds of the first and of one past the last sample.
+        music seconds of the first and of one past the last sample.
 
     Returns
     -------
     ndarray, shape (samples,)
         Mono at ``SAMPLE_RATE``.
     """
-    track = np.zeros(int(round((to_s - from_s) * SAMPLE_RATE)))
+    track = np.zeros(round((to_s - from_s) * SAMPLE_RATE))
     for note in played:
         held_s = note.end_s - note.start_s
         velocity = int(np.clip(round(30 + 92 * note.level), 1, 127))

@@ -8,11 +8,12 @@ from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from scipy.signal import fftconvolve, resample_poly
 
 from .instruments import render_part
-from .session import (
+from .plan import (
     CLIPS,
+    LEAD_IN_S,
     MIX_HEAD_S,
     MIX_S,
-    SPLICE_SESSION_S,
+    SPLICE_MUSIC_S,
     VIOLA_MOVED_S,
     played_in,
 )
@@ -48,7 +49,7 @@ def close_tracks() -> dict[str, np.ndarray]:
         key: render_part(
             played_in(clip),
             part=clip.part,
-            # A track that was moved later is read from an earlier session second.
+            # A track that was moved later is read from an earlier music second.
             from_s=-MIX_HEAD_S - (VIOLA_MOVED_S if clip.part == "Viola" else 0.0),
             to_s=MIX_S - MIX_HEAD_S - (VIOLA_MOVED_S if clip.part == "Viola" else 0.0),
         )
@@ -60,9 +61,9 @@ def close_tracks() -> dict[str, np.ndarray]:
 
 
 def _splice(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Go from take 1 to take 2, just before the bar line so that no onset is cut."""
+    """Go from take 1 to take 2 of the flute."""
     at_s = np.arange(len(first)) / SAMPLE_RATE - MIX_HEAD_S
-    middle_s = SPLICE_SESSION_S - 0.08
+    middle_s = SPLICE_MUSIC_S - LEAD_IN_S
     share = np.clip((at_s - middle_s) / _CROSSFADE_S + 0.5, 0.0, 1.0)
     return first * np.cos(share * np.pi / 2) + second * np.sin(share * np.pi / 2)
 
@@ -79,7 +80,7 @@ def _hall(seed: int) -> np.ndarray:
 
 def render_mix() -> np.ndarray:
     """Render the mix, shape (2, samples)."""
-    dry = np.zeros((2, int(round(MIX_S * SAMPLE_RATE))))
+    dry = np.zeros((2, round(MIX_S * SAMPLE_RATE)))
     for part, track in close_tracks().items():
         angle = (PAN[part] + 1.0) * np.pi / 4.0
         dry += np.outer([np.cos(angle), np.sin(angle)], track * db(BALANCE_DB[part]))

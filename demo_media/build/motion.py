@@ -1,4 +1,4 @@
-"""Notes turned into movement: where bow, breath, fingers and mallets are at a session second.
+"""Notes turned into movement: where bow, breath, fingers and mallets are at a music second.
 
 Everything is a function of time, so a picture can be drawn for any timestamp.
 """

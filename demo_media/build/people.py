@@ -29,6 +29,7 @@ from .canvas import (
 )
 
 _EYE, _WHITE, _BLUSH = colour("#2a2028"), colour("#ffffff"), colour("#e8684f")
+_TROUSERS, _SHOES = colour("#45506b"), colour("#8a4a35")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +71,16 @@ def draw_body(ctx: Context, look: Look, neck: Point, *, breath: float, half_widt
     """Draw neck and torso below a neck point; a breath lifts the shoulders and widens the chest."""
     x, y = neck
     lift, wide = -5.0 * breath, half_width + 4.0 * breath
-    limb(ctx, [(x, y - 40), (x, y + 28 + lift)], [44, 52], darker(look.skin, 0.12))
+    for side in (-1, 1):
+        oval(ctx, x + side * 62, y + 578, 46, 20)
+        shade(ctx, _SHOES)
+        limb(ctx, [(x + side * 46, y + 280), (x + side * 50, y + 530)], [92, 74], _TROUSERS)
+    limb(ctx, [(x, y - 40), (x, y + 28 + lift)], [44, 52], blend(look.skin, _BLUSH, 0.14))
     outline_points = [
         (x - 26, y + 8 + lift), (x - wide * 0.72, y + 24 + lift), (x - wide, y + 62 + lift),
-        (x - wide * 0.98, y + 190), (x - wide * 1.02, y + 460), (x + wide * 1.02, y + 460),
-        (x + wide * 0.98, y + 190), (x + wide, y + 62 + lift), (x + wide * 0.72, y + 24 + lift),
-        (x + 26, y + 8 + lift), (x, y + 24 + lift),
+        (x - wide * 0.97, y + 190), (x - wide * 1.02, y + 318), (x, y + 330),
+        (x + wide * 1.02, y + 318), (x + wide * 0.97, y + 190), (x + wide, y + 62 + lift),
+        (x + wide * 0.72, y + 24 + lift), (x + 26, y + 8 + lift), (x, y + 24 + lift),
     ]  # fmt: skip
     curve(ctx, outline_points, closed=True)
     shade(ctx, look.top, depth=0.9)
@@ -118,10 +123,14 @@ def _draw_top(ctx: Context, look: Look, x: float, y: float, wide: float) -> None
         curve(ctx, [(x - 44, y - 4), (x, y + 26), (x + 44, y - 4), (x + 40, y + 26),
                     (x, y + 54), (x - 40, y + 26)], closed=True)  # fmt: skip
         shade(ctx, look.accent)
-        limb(ctx, [(x + 20, y + 36), (x + 34, y + 90), (x + 28, y + 150)], [30, 32, 34], look.accent)
+        limb(
+            ctx, [(x + 20, y + 36), (x + 34, y + 90), (x + 28, y + 150)], [30, 32, 34], look.accent
+        )
 
 
-def draw_head(ctx: Context, look: Look, at: Point, *, tilt: float, scale: float, face: Face) -> None:
+def draw_head(
+    ctx: Context, look: Look, at: Point, *, tilt: float, scale: float, face: Face
+) -> None:
     """Draw a head around its centre."""
     ctx.save()
     ctx.translate(*at)
@@ -130,9 +139,9 @@ def draw_head(ctx: Context, look: Look, at: Point, *, tilt: float, scale: float,
     _draw_back_hair(ctx, look)
     for side in (-1, 1):
         oval(ctx, side * 57, 8, 11, 15)
-        shade(ctx, darker(look.skin, 0.06), ink=1.4)
+        shade(ctx, look.skin, ink=1.4, warm=True)
     _trace_face(ctx)
-    shade(ctx, look.skin, depth=0.75)
+    shade(ctx, look.skin, depth=0.8, warm=True)
     for side in (-1, 1):
         glow(ctx, side * 33, 27, 21, _BLUSH, 0.36)
     if look.beard:
@@ -157,21 +166,21 @@ def _draw_features(ctx: Context, look: Look, face: Face) -> None:
         if face.blink > 0.55:
             line(ctx, [(x - 9, 2), (x, 6), (x + 9, 2)], 3.2, _EYE)
         else:
-            oval(ctx, x, 0, 6.6, 9.0 * (1 - 0.75 * face.blink))
+            oval(ctx, x, 0, 8.2, 10.5 * (1 - 0.75 * face.blink))
             fill(ctx, _EYE)
-            oval(ctx, x - 2.2, -3.2, 2.3, 2.6 * (1 - face.blink))
+            oval(ctx, x - 2.6, -3.8, 2.9, 3.3 * (1 - face.blink))
             fill(ctx, _WHITE)
-            line(ctx, [(x - 9, -6), (x, -10.5), (x + 9, -6)], 2.4, darker(look.hair, 0.35))
+            line(ctx, [(x - 11, -6), (x, -12.5), (x + 11, -6)], 2.6, darker(look.hair, 0.35))
         brow = -24 - 6 * face.brows
         line(ctx, [(side * 14, brow + 1), (side * 25, brow - 3), (side * 37, brow + 3)], 4.4,
              darker(look.hair, 0.2))  # fmt: skip
-    line(ctx, [(-1, 8), (-7, 21), (1, 25)], 2.6, darker(look.skin, 0.42), 0.85)
+    line(ctx, [(-5, 19), (0, 25), (6, 20)], 3.0, blend(look.skin, colour("#7a2f22"), 0.5), 0.9)
     _draw_mouth(ctx, look, face.mouth)
 
 
 def _draw_mouth(ctx: Context, look: Look, mouth: str) -> None:
     """Draw lips: pursed for blowing, otherwise a small smile."""
-    lips = blend(look.skin, colour("#b23a48"), 0.62)
+    lips = blend(look.skin, colour("#96243a"), 0.66)
     if mouth == "blow":
         oval(ctx, 0, 43, 9.5, 5.5)
         shade(ctx, lips, ink=1.2)
@@ -181,7 +190,7 @@ def _draw_mouth(ctx: Context, look: Look, mouth: str) -> None:
         curve(ctx, [(-12, 41), (0, 44), (12, 41), (6, 52), (-6, 52)], closed=True)
         shade(ctx, darker(lips, 0.35), ink=1.2)
     else:
-        line(ctx, [(-15, 41), (-6, 46), (6, 46), (15, 41)], 3.4, lips)
+        line(ctx, [(-15, 41), (-6, 46), (6, 46), (15, 41)], 3.8, darker(lips, 0.25))
 
 
 def _draw_glasses(ctx: Context) -> None:
@@ -263,18 +272,19 @@ def _draw_front_hair(ctx: Context, look: Look) -> None:
     line(ctx, [(-38, -56), (-18, -69), (6, -72)], 4.5, shine, 0.55)
 
 
-def elbow(shoulder: Point, hand: Point, lengths: tuple[float, float], side: float) -> Point:
-    """Find the elbow of an arm from shoulder to hand; ``side`` +1 or -1 chooses its bend."""
+def elbow(shoulder: Point, hand: Point, lengths: tuple[float, float], hint: Point) -> Point:
+    """Find the elbow of an arm from shoulder to hand, on the side to which ``hint`` points."""
     upper, fore = lengths
     dx, dy = hand[0] - shoulder[0], hand[1] - shoulder[1]
-    reach = min(max(math.hypot(dx, dy), abs(upper - fore) + 1.0), upper + fore - 1.0)
-    along_upper = (upper**2 - fore**2 + reach**2) / (2 * reach)
-    out = math.sqrt(max(upper**2 - along_upper**2, 0.0))
-    norm = math.hypot(dx, dy) or 1.0
-    ux, uy = dx / norm, dy / norm
+    distance = math.hypot(dx, dy) or 1.0
+    reach = min(max(distance, abs(upper - fore) + 1.0), upper + fore - 1.0)
+    forward = (upper**2 - fore**2 + reach**2) / (2 * reach)
+    out = math.sqrt(max(upper**2 - forward**2, 0.0))
+    ux, uy = dx / distance, dy / distance
+    side = 1.0 if -uy * hint[0] + ux * hint[1] >= 0 else -1.0
     return (
-        shoulder[0] + ux * along_upper - uy * out * side,
-        shoulder[1] + uy * along_upper + ux * out * side,
+        shoulder[0] + ux * forward - uy * out * side,
+        shoulder[1] + uy * forward + ux * out * side,
     )
 
 
@@ -284,16 +294,16 @@ def draw_arm(
     shoulder: Point,
     hand: Point,
     *,
-    side: float,
+    hint: Point,
     lengths: tuple[float, float] = (132.0, 124.0),
 ) -> None:
     """Draw a sleeved arm and the bare wrist; hands are drawn apart, over the instrument."""
-    bend = elbow(shoulder, hand, lengths, side)
-    wrist = (bend[0] + (hand[0] - bend[0]) * 0.82, bend[1] + (hand[1] - bend[1]) * 0.82)
+    bend = elbow(shoulder, hand, lengths, hint)
+    wrist = (bend[0] + (hand[0] - bend[0]) * 0.80, bend[1] + (hand[1] - bend[1]) * 0.80)
     limb(ctx, [wrist, hand], [27, 25], look.skin)
-    limb(ctx, [shoulder, bend, wrist], [60, 50, 37], look.top)
-    nx, ny = aside(bend, wrist, 18.0)
-    line(ctx, [(wrist[0] + nx, wrist[1] + ny), (wrist[0] - nx, wrist[1] - ny)], 9, look.accent)
+    limb(ctx, [shoulder, bend, wrist], [60, 54, 40], look.top)
+    nx, ny = aside(bend, wrist, 17.0)
+    line(ctx, [(wrist[0] + nx, wrist[1] + ny), (wrist[0] - nx, wrist[1] - ny)], 10, look.accent)
 
 
 def draw_fist(ctx: Context, skin: Colour, at: Point, turn: float) -> None:
@@ -302,7 +312,7 @@ def draw_fist(ctx: Context, skin: Colour, at: Point, turn: float) -> None:
     ctx.translate(*at)
     ctx.rotate(turn)
     oval(ctx, 0, 2, 20, 17)
-    shade(ctx, skin)
+    shade(ctx, skin, warm=True)
     for step in range(4):
         limb(ctx, [(-13 + 9 * step, -7), (-12 + 9 * step, 8)], [10, 9], skin)
     limb(ctx, [(-17, 10), (-5, 16)], [10, 9], skin)
@@ -312,7 +322,7 @@ def draw_fist(ctx: Context, skin: Colour, at: Point, turn: float) -> None:
 def draw_palm(ctx: Context, skin: Colour, at: Point, turn: float = 0.0) -> None:
     """Draw the back of a hand; fingers follow by :func:`draw_finger`."""
     oval(ctx, at[0], at[1], 22, 18, turn)
-    shade(ctx, skin)
+    shade(ctx, skin, warm=True)
 
 
 def draw_finger(ctx: Context, skin: Colour, root: Point, tip: Point, *, lift: float) -> None:

@@ -1,12 +1,13 @@
 """What human hands make of the notes: when, how long and how loud.
 
-Times are **session seconds**: 0 is the first beat of bar 1 as the guide sounds in the headphones.
+Times are **music seconds**: 0 is the first beat of bar 1 as the guide sounds in the headphones.
 Every performance has its own seed, so two takes of one part differ as two takes do.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,7 +21,7 @@ class Played:
     Attributes
     ----------
     start_s, end_s : float
-        Onset and release, session seconds.
+        Onset and release, music seconds.
     midi : int
         Pitch.
     level : float
@@ -116,7 +117,7 @@ def _without_overlap(played: list[Played]) -> list[Played]:
     """End each note where the next begins, at the latest."""
     trimmed = [
         replace(note, end_s=min(note.end_s, after.start_s - 0.004))
-        for note, after in zip(played, played[1:], strict=False)
+        for note, after in pairwise(played)
     ]
     return trimmed + played[-1:]
 

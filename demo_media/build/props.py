@@ -51,7 +51,12 @@ def draw_flute(ctx: Context, head: Point, foot: Point, lifts: list[float]) -> No
     nx, ny = aside(head, foot, 1.0)
     for share in (0.02, 0.29, 0.33, 0.80, 0.83, 0.985):
         x, y = along(head, foot, share)
-        line(ctx, [(x + nx * 8.5, y + ny * 8.5), (x - nx * 8.5, y - ny * 8.5)], 4.5, lighter(SILVER, 0.5))
+        line(
+            ctx,
+            [(x + nx * 8.5, y + ny * 8.5), (x - nx * 8.5, y - ny * 8.5)],
+            4.5,
+            lighter(SILVER, 0.5),
+        )
     for index, share in enumerate((0.40, 0.45, 0.50, 0.60, 0.65, 0.70)):
         x, y = along(head, foot, share)
         open_by = 4.0 * lifts[index]
@@ -111,8 +116,9 @@ class Fiddle:
 
 
 _BODY = [
-    (0, 0), (4, -26), (22, -42), (48, -39), (66, -25), (86, -24), (104, -33), (128, -34), (146, -20),
-    (150, 0), (146, 20), (128, 34), (104, 33), (86, 24), (66, 25), (48, 39), (22, 42), (4, 26),
+    (0, 0), (4, -26), (22, -42), (48, -39), (66, -25), (86, -24), (104, -33), (128, -34),
+    (146, -20), (150, 0), (146, 20), (128, 34), (104, 33), (86, 24), (66, 25), (48, 39),
+    (22, 42), (4, 26),
 ]  # fmt: skip
 
 
@@ -137,7 +143,13 @@ def draw_fiddle(ctx: Context, fiddle: Fiddle) -> None:
     ctx.stroke()
     glow(ctx, 112, -12, 44, lighter(fiddle.wood, 0.7), 0.42)
     for side in (-1, 1):
-        line(ctx, [(57, side * 15), (63, side * 20), (80, side * 15), (87, side * 19)], 2.6, EBONY, 0.9)
+        line(
+            ctx,
+            [(57, side * 15), (63, side * 20), (80, side * 15), (87, side * 19)],
+            2.6,
+            EBONY,
+            0.9,
+        )
     limb(ctx, [(246, 0), (262, -2), (268, -9), (261, -13)], [9, 10, 9, 7], darker(fiddle.wood, 0.1))
     polygon(ctx, [(148, -7), (246, -4.5), (246, 4.5), (148, 7)])
     shade(ctx, fiddle.wood, ink=1.0)
@@ -171,15 +183,17 @@ def draw_bow(ctx: Context, frog: Point, tip: Point) -> None:
         nx, ny = -nx, -ny
     line(ctx, [along(frog, tip, 0.03), along(frog, tip, 0.985)], 3.6, HAIR)
     stick = [
-        (frog[0] + (tip[0] - frog[0]) * share + nx * rise, frog[1] + (tip[1] - frog[1]) * share + ny * rise)
+        (
+            frog[0] + (tip[0] - frog[0]) * share + nx * rise,
+            frog[1] + (tip[1] - frog[1]) * share + ny * rise,
+        )
         for share, rise in ((-0.05, 11), (0.2, 10), (0.55, 6), (0.85, 9), (0.97, 12), (1.0, 2))
     ]
     line(ctx, stick, 6.5, darker(ROSEWOOD, 0.45))
     line(ctx, stick, 3.8, ROSEWOOD)
-    x, y = along(frog, tip, 0.03)
-    polygon(ctx, [(x, y), (x + nx * 12, y + ny * 12),
-                  (x + (tip[0] - frog[0]) * 0.09 + nx * 12, y + (tip[1] - frog[1]) * 0.09 + ny * 12),
-                  (x + (tip[0] - frog[0]) * 0.09, y + (tip[1] - frog[1]) * 0.09)])  # fmt: skip
+    (x0, y0), (x1, y1) = along(frog, tip, 0.03), along(frog, tip, 0.12)
+    up_x, up_y = nx * 12, ny * 12
+    polygon(ctx, [(x0, y0), (x0 + up_x, y0 + up_y), (x1 + up_x, y1 + up_y), (x1, y1)])
     shade(ctx, EBONY, ink=1.0)
 
 
@@ -248,5 +262,5 @@ def draw_mallet(ctx: Context, hand: Point, head: Point) -> None:
     line(ctx, [back, head], 3.6, colour("#d9b98a"))
     oval(ctx, head[0], head[1], 17, 15)
     shade(ctx, colour("#e0574f"))
-    line(ctx, [(head[0] - 11, head[1] + 3), (head[0], head[1] - 3), (head[0] + 11, head[1] + 2)], 1.6,
-         lighter(colour("#e0574f"), 0.5), 0.8)  # fmt: skip
+    thread = [(head[0] - 11, head[1] + 3), (head[0], head[1] - 3), (head[0] + 11, head[1] + 2)]
+    line(ctx, thread, 1.6, lighter(colour("#e0574f"), 0.5), 0.8)

@@ -13,8 +13,8 @@ from scipy.signal import resample_poly
 
 from . import guide
 from .instruments import render_part
+from .plan import GUIDE_HEAD_S, Clip, seen_in
 from .rooms import background, in_room
-from .session import GUIDE_HEAD_S, Clip, seen_in
 from .signals import SAMPLE_RATE, add_at, band, db, read_at, rms, to_rms
 
 _SLATE_AT_CLIP_S = 1.3
@@ -23,9 +23,9 @@ _MARGIN_S = 1.0
 
 
 def direct_sound(clip: Clip) -> tuple[np.ndarray, float]:
-    """Return the close sound of everything played in the clip and the session second it starts."""
-    from_s = float(clip.session_at(0.0)) - _MARGIN_S
-    to_s = float(clip.session_at(clip.seconds)) + _MARGIN_S
+    """Return the close sound of everything played in the clip and the music second it starts."""
+    from_s = float(clip.music_at(0.0)) - _MARGIN_S
+    to_s = float(clip.music_at(clip.seconds)) + _MARGIN_S
     return render_part(seen_in(clip), part=clip.part, from_s=from_s, to_s=to_s), from_s
 
 
@@ -44,7 +44,7 @@ def _add_extras(track: np.ndarray, clip: Clip, from_s: float) -> np.ndarray:
     """Add the spoken slate and what leaks from the headphones."""
     level = rms(track)
     if clip.slate:
-        at_s = float(clip.session_at(_SLATE_AT_CLIP_S)) - from_s
+        at_s = float(clip.music_at(_SLATE_AT_CLIP_S)) - from_s
         spoken = to_rms(_spoken(clip.slate), 20 * np.log10(level) - 2.0)
         add_at(track, spoken, at_s * SAMPLE_RATE)
     if clip.leak_db is not None:
@@ -85,12 +85,14 @@ def record(clip: Clip) -> np.ndarray:
     dry, from_s = direct_sound(clip)
     wet = _add_extras(in_room(dry, clip.room, clip.seed), clip, from_s)
     rate = clip.phone.sample_rate
-    clip_s = np.arange(int(round(clip.seconds * rate))) / rate
+    clip_s = np.arange(round(clip.seconds * rate)) / rate
     if rate < SAMPLE_RATE:
         wet = band(wet, high_hz=0.42 * rate, order=6)
-    at = (clip.session_at(clip_s) - from_s) * SAMPLE_RATE
+    at = (clip.music_at(clip_s) - from_s) * SAMPLE_RATE
     heard = to_rms(read_at(wet, at), -20.0)
-    sound = _through_phone(heard + background(clip.room, clip.seconds, rate, clip.seed)[: len(at)], clip)
+    sound = _through_phone(
+        heard + background(clip.room, clip.seconds, rate, clip.seed)[: len(at)], clip
+    )
     if not clip.phone.stereo:
         return sound[None, :]
     other = background(clip.room, clip.seconds, rate, clip.seed + 1)[: len(at)]

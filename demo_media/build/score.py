@@ -93,7 +93,9 @@ def phrase(text: str, *, bar: int, level: float, to_level: float | None = None) 
 
     ``to_level`` makes a crescendo or diminuendo from ``level`` over the phrase.
     """
-    tokens = [(name, float(beats or 1)) for name, _, beats in (t.partition(":") for t in text.split())]
+    tokens = [
+        (name, float(beats or 1)) for name, _, beats in (t.partition(":") for t in text.split())
+    ]
     total = sum(beats for _, beats in tokens)
     end_level = level if to_level is None else to_level
     at, notes = 0.0, []
@@ -132,20 +134,20 @@ def orchard_round() -> dict[str, list[Note]]:
         "Flute": phrase(FIRST, bar=1, level=0.52, to_level=0.66)
         + phrase(SECOND, bar=5, level=0.60, to_level=0.72)
         + phrase("r:3 D5:.5 F#5:.5", bar=14, level=0.6)
-        + phrase("G5 G5 A5 F#5 G5:4", bar=19, level=0.78, to_level=0.56),
+        + phrase("G5 G5 A5 F#5 G5:4", bar=19, level=0.78, to_level=0.42),
         "Clarinet": phrase("E4:1.5 F#4:.5 G4:2  E4:2 F#4:1.5 r:.5", bar=3, level=0.5)
         + phrase("r:2 A4 C5", bar=14, level=0.55, to_level=0.7)
-        + phrase("G4 B4 C5 A4 G4:4", bar=19, level=0.74, to_level=0.5),
+        + phrase("G4 B4 C5 A4 G4:4", bar=19, level=0.74, to_level=0.38),
         "Violin": phrase(FIRST, bar=5, level=0.60, to_level=0.72)
         + phrase("r:2 F#4 A4", bar=14, level=0.5, to_level=0.68)
-        + phrase("E5 D5 E5 C5 B4:4", bar=19, level=0.76, to_level=0.52),
+        + phrase("E5 D5 E5 C5 B4:4", bar=19, level=0.76, to_level=0.36),
         "Viola": phrase(INNER, bar=5, level=0.55, to_level=0.62)
         + phrase("B3 E4 G4:1.5 F#4:.5  E4:1.5 C4:.5 D4:1.5 r:.5", bar=13, level=0.66, to_level=0.7)
-        + phrase("C4 D4 C4 D4 D4:4", bar=19, level=0.66, to_level=0.5),
+        + phrase("C4 D4 C4 D4 D4:4", bar=19, level=0.66, to_level=0.38),
         "Cello": phrase(GROUND, bar=1, level=0.52, to_level=0.58)
         + phrase(GROUND, bar=5, level=0.60, to_level=0.66)
         + phrase("A2:2 D3:2", bar=14, level=0.55, to_level=0.64)
-        + phrase("C3 B2 A2 D3 G2:4", bar=19, level=0.72, to_level=0.55),
+        + phrase("C3 B2 A2 D3 G2:4", bar=19, level=0.72, to_level=0.4),
         "Marimba": phrase(_OFFBEATS, bar=5, level=0.46, to_level=0.56)
         + phrase(_BRIDGE_WAVES, bar=13, level=0.50, to_level=0.62)
         + phrase("C5:.5 G4:.5 B4:.5 G4:.5 A4:.5 E4:.5 F#4:.5 A4:.5 " + _ROLL, bar=19, level=0.6),

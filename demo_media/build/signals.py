@@ -1,4 +1,4 @@
-"""Signal tools shared by the makers of sound: placing, resampling, filtering, levels.
+"""What is shared by the makers of sound: placing, resampling, filtering, levels.
 
 Sound is mono ``(samples,)`` or stereo ``(channels, samples)``, float64, at ``SAMPLE_RATE`` unless
 a function says otherwise. Every filter here is applied forwards and backwards, so that it moves no
@@ -112,7 +112,9 @@ def to_rms(samples: np.ndarray, level_db: float) -> np.ndarray:
     return samples * (db(level_db) / max(rms(samples), 1e-9))
 
 
-def fade_edges(samples: np.ndarray, *, seconds: float, sample_rate: int = SAMPLE_RATE) -> np.ndarray:
+def fade_edges(
+    samples: np.ndarray, *, seconds: float, sample_rate: int = SAMPLE_RATE
+) -> np.ndarray:
     """Fade the first and last moments, so that a cut does not click."""
     faded = samples.copy()
     count = min(int(seconds * sample_rate), len(samples) // 2)
