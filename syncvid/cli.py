@@ -6,6 +6,7 @@ be piped.
 
 from __future__ import annotations
 
+import re
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -317,7 +318,7 @@ def _lines() -> Callable[[Any], None]:
     last: list[Any] = [None]
 
     def write(event: Any) -> None:
-        now = (event.note, int(event.fraction * 10))
+        now = (re.sub(r"\d+", "", event.note), int(event.fraction * 10))
         if now != last[0]:
             last[0] = now
             _note(f"{event.fraction:4.0%} {event.note}")

@@ -133,7 +133,7 @@ def _others(page: SheetPage) -> Iterator[str]:
     """Yield, as markup, the sentences about files that are not in the video."""
     if page.unplaced:
         verb = "does" if len(page.unplaced) == 1 else "do"
-        names = ", ".join(isolate(clip.sync.file) for clip in page.unplaced)
+        names = ", ".join(isolate(words.last_name(clip.sync.file)) for clip in page.unplaced)
         counted = words.count(len(page.unplaced), "clip")
         yield f"{words.sentence(counted)[:-1]} {verb} not belong to this piece: {names}."
     for file, why in page.left_out:
@@ -168,7 +168,8 @@ def _table(page: SheetPage) -> str:
 
 def _misfits(page: SheetPage) -> str:
     """Name the clips that are not on the score, and say why."""
-    told = (f"{isolate(clip.sync.file)}. {_reason(clip)}" for clip in page.unplaced)
+    named = ((isolate(words.last_name(clip.sync.file)), clip) for clip in page.unplaced)
+    told = (f"{name}. {_reason(clip)}" for name, clip in named)
     return "".join(element("p", f"Not in this piece: {text}", class_="misfit") for text in told)
 
 
@@ -183,7 +184,7 @@ def _row(clip: SheetClip, before: SheetClip | None) -> str:
         element("th", element("span", part, class_="again") if same else part, scope="row"),
         element("td", player, data_label="Player"),
         element("td", str(sync.take) if sync.part else "", data_label="Take"),
-        element("td", isolate(sync.file), class_="file", data_label="File"),
+        element("td", isolate(words.last_name(sync.file)), class_="file", data_label="File"),
         element("td", _heard(clip), data_label="What was heard"),
     )
 

@@ -9,6 +9,7 @@ import math
 import re
 import statistics
 from collections.abc import Iterator, Sequence
+from pathlib import PurePath
 
 from syncvid.handoff.axis import Axis
 from syncvid.handoff.page import SheetClip, SheetPage
@@ -131,6 +132,11 @@ def reference_name(page: SheetPage, clip: ClipSync) -> str:
     return REFERENCES[page.reference]
 
 
+def last_name(file: str) -> str:
+    """Return a file's name without its folders; the whole path stands with each clip's account."""
+    return PurePath(file).name or file
+
+
 def splice_text(finding: Finding) -> str:
     """Say that a clip is used in several places that lie apart; empty for an ordinary clip."""
     if len(finding.spans) < 2:
@@ -140,8 +146,10 @@ def splice_text(finding: Finding) -> str:
 
 
 def rival_texts(clip: SheetClip, axis: Axis) -> tuple[str, ...]:
-    """Say in a sentence each where else a clip would fit."""
+    """Say in a sentence each where else a clip would fit; of a sure one its reason says enough."""
     finding = clip.sync.finding
+    if finding.verdict == "sure":
+        return ()
     told = tuple(_rival_text(clip, rival, axis) for rival in finding.rivals[:_RIVALS_TOLD])
     more = len(finding.rivals) - len(told)
     if more <= 0:

@@ -74,7 +74,7 @@ class TileStyle:
     """
 
     background: str = "#211d19"
-    least_shown: float = 0.5
+    least_shown: float = 0.62
     hold_s: float = 0.6
     dissolve_s: float = 0.3
 

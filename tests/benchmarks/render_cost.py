@@ -12,6 +12,7 @@ minute and for five.
 from __future__ import annotations
 
 import argparse
+import itertools
 import os
 import resource
 import subprocess
@@ -100,7 +101,7 @@ def decode(path: str, seconds: float) -> None:
 
 
 def encode(path: str, first: int, last: int) -> float:
-    """Encode a stretch of a finished video again; return the processor seconds of encoding alone."""
+    """Encode a stretch of a finished video again; return the processor seconds of that."""
     spent = 0.0
     with av.open(path) as container, tempfile.TemporaryDirectory() as folder:
         writer = SegmentWriter(
@@ -137,7 +138,7 @@ def side_by_side(tasks: list[list[str]], at_once: int) -> list[str]:
 
 
 def measured(work: Callable[[], Any]) -> tuple[float, float, float, Any]:
-    """Return processor seconds with children, wall seconds, peak MiB of the tree, and the result."""
+    """Return processor and wall seconds, peak MiB of the process tree, and the result."""
     peak, ended = [0.0], threading.Event()
 
     def watch() -> None:
@@ -192,9 +193,7 @@ def run(seconds: float, clips: list[Path], work: Path) -> None:
     )
     pictures = int(sample_s * RATE)
     bounds = [round(pictures * n / at_once) for n in range(at_once + 1)]
-    tasks = [
-        ["--encode", str(out), str(a), str(b)] for a, b in zip(bounds, bounds[1:], strict=False)
-    ]
+    tasks = [["--encode", str(out), str(a), str(b)] for a, b in itertools.pairwise(bounds)]
     encode_cpu = sum(map(float, side_by_side(tasks, at_once)))
     least = (decode_cpu + encode_cpu) * seconds / sample_s
     print(

@@ -1,0 +1,194 @@
+"""The demo, from end to end, judged by the truth that was written when its clips were made."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import subprocess
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import imageio_ffmpeg
+import numpy as np
+import pytest
+from scipy import signal
+
+from syncvid.media.probe import probe
+from syncvid.media.sound import read_sound
+from syncvid.steps import DemoOutcome, run_demo
+from syncvid.steps.demo import demo_media
+
+pytestmark = pytest.mark.slow
+
+SIZE = (1280, 720)
+RATE = Fraction(30)
+
+# The layout's own focus: what a tile keeps when it crops.
+FOCUS = (0.5, 0.42)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoOutcome:
+    return run_demo(tmp_path_factory.mktemp("demo") / "syncvid demo")
+
+
+@pytest.fixture(scope="module")
+def truth() -> dict[str, Any]:
+    return json.loads((demo_media() / "truth.json").read_text(encoding="utf-8"))
+
+
+def test_every_clip_that_belongs_is_within_two_milliseconds(
+    demo: DemoOutcome, truth: dict[str, Any]
+) -> None:
+    found = {Path(clip.file).name: clip.finding for clip in demo.rendered.result.clips}
+    assert set(found) == {clip["file"] for clip in truth["clips"]}
+    for clip in truth["clips"]:
+        finding = found[clip["file"]]
+        if not clip["belongs"]:
+            assert finding.verdict == "none"
+            continue
+        assert finding.placement is not None, clip["file"]
+        assert abs(finding.placement.drift_ppm - clip["drift_ppm"]) < 3.0, clip["file"]
+        heard = [(s["clip_from_s"], s["clip_to_s"]) for s in clip["spans"]] or [
+            (clip["overlap_from_s"], clip["overlap_to_s"])
+        ]
+        for at_s in itertools.chain.from_iterable(heard):
+            true_s = clip["offset_s"] + at_s * (1 + clip["drift_ppm"] * 1e-6)
+            assert abs(finding.placement.to_reference(at_s) - true_s) < 0.002, clip["file"]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Where the counter of a clip lies in a tile, in output pixels: middles of its cells."""
+
+    columns: Any
+    rows: Any
+    reach: tuple[int, int]
+
+    def read(self, luma: Any) -> int:
+        """Read the Gray-coded number of the source picture that is shown."""
+        dx, dy = self.reach
+        bits = [
+            int(luma[y - dy : y + dy + 1, x - dx : x + dx + 1].mean() > 126)
+            for y in self.rows
+            for x in self.columns
+        ]
+        return int("".join(map(str, itertools.accumulate(bits, lambda a, b: a ^ b))), 2)
+
+
+def panel_of(clip: dict[str, Any], tile: dict[str, Any]) -> Panel:
+    """Follow a clip's picture into its tile: scaled to cover it, cropped around the focus."""
+    width, height, counter = clip["width"], clip["height"], clip["counter"]
+    scale = max(tile["w"] / width, tile["h"] / height)
+    shown = (tile["w"] / scale / width, tile["h"] / scale / height)
+    left, top = (
+        min(max(focus - part / 2, 0.0), 1.0 - part)
+        for focus, part in zip(FOCUS, shown, strict=True)
+    )
+    columns = counter["first_x"] + counter["pitch_x"] * np.arange(counter["columns"])
+    rows = counter["first_y"] + counter["pitch_y"] * np.arange(counter["rows"])
+    return Panel(
+        np.rint(tile["x"] + (columns - left) * width * scale - 0.5).astype(int),
+        np.rint(tile["y"] + (rows - top) * height * scale - 0.5).astype(int),
+        (
+            max(1, int(counter["pitch_x"] * width * scale / 5)),
+            max(1, int(counter["pitch_y"] * height * scale / 5)),
+        ),
+    )
+
+
+def luma_pictures(path: Path) -> Any:
+    """Yield every picture's luma, read by a second reader."""
+    width, height = SIZE
+    command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-i", str(path)]
+    command += ["-f", "rawvideo", "-pix_fmt", "gray", "-"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        while len(raw := process.stdout.read(width * height)) == width * height:
+            yield np.frombuffer(raw, np.uint8).reshape(height, width)
+        process.stdout.close()
+
+
+def picture_starts_s(path: Path) -> Any:
+    """Return the presentation time of every picture of a file, in its own clip seconds."""
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        starts = sorted(
+            Fraction(packet.pts) * packet.time_base
+            for packet in container.demux(stream)
+            if packet.pts is not None
+        )
+    return np.array([float(start - probe(path).zero) for start in starts])
+
+
+def test_every_output_picture_shows_the_source_picture_that_is_due(
+    demo: DemoOutcome, truth: dict[str, Any]
+) -> None:
+    report = json.loads(demo.rendered.out.with_suffix(".json").read_text())
+    clips = {clip["file"]: clip for clip in truth["clips"]}
+    found = {Path(c.file).name: c.finding.placement for c in demo.rendered.result.clips}
+    tiles = [(Path(tile["file"]).name, tile) for tile in report["tiles"]]
+    assert len(tiles) == 6
+    panels = {name: panel_of(clips[name], tile) for name, tile in tiles}
+    starts = {name: picture_starts_s(demo_media() / name) for name, _ in tiles}
+    compared = 0
+    wrong = []
+    for index, luma in enumerate(luma_pictures(demo.rendered.out)):
+        middle_s = float((index + Fraction(1, 2)) / RATE)
+        for name, tile in tiles:
+            if not tile["from_s"] <= middle_s < tile["to_s"]:
+                continue
+            clip_s = found[name].to_clip(middle_s)
+            due = int(np.searchsorted(starts[name], clip_s + 1e-9, side="right")) - 1
+            shown = panels[name].read(luma)
+            compared += 1
+            if shown != due:
+                wrong.append((name, index, shown, due))
+    assert not wrong, f"{len(wrong)} of {compared}, such as {wrong[:5]}"
+    assert compared > 5 * 1500
+
+
+def test_the_sound_is_the_mix_to_the_sample(demo: DemoOutcome) -> None:
+    heard = read_sound(probe(demo.rendered.out)).samples
+    mix = read_sound(probe(demo_media() / "mix.flac")).samples
+    for begin in (0, mix.shape[1] - 10 * 48_000):
+        one, other = (s[0, begin : begin + 9 * 48_000] for s in (heard, mix))
+        tall = signal.correlate(one, other, mode="full", method="fft")
+        assert int(tall.argmax()) - (other.size - 1) == 0
+        assert np.corrcoef(one, other)[0, 1] > 0.99
+
+
+def test_the_file_is_what_players_everywhere_can_show(demo: DemoOutcome) -> None:
+    data = demo.rendered.out.read_bytes()
+    # ISO/IEC 14496-12: the table of the file stands before its data.
+    assert 0 < data.find(b"moov") < data.find(b"mdat")
+    with av.open(str(demo.rendered.out)) as container:
+        video, audio = container.streams.video[0], container.streams.audio[0]
+        context = video.codec_context
+        assert (context.name, context.profile, context.pix_fmt) == ("h264", "High", "yuv420p")
+        # ITU-T H.273: BT.709 is 1 in all three; range 1 is limited.
+        assert (context.color_primaries, context.color_trc, context.colorspace) == (1, 1, 1)
+        assert context.color_range == 1
+        assert video.average_rate == RATE
+        assert (audio.codec_context.name, audio.rate, audio.channels) == ("aac", 48_000, 2)
+
+
+def test_a_second_run_makes_nothing_again(demo: DemoOutcome) -> None:
+    folder = demo.material.folder
+    assert folder is not None
+    again = run_demo(folder)
+    assert again.rendered.skipped
+    assert again.preview.rendered is not None
+    assert again.preview.rendered.skipped
+
+
+def test_the_preview_and_the_sheet_are_there(demo: DemoOutcome) -> None:
+    assert demo.preview.video is not None
+    with av.open(str(demo.preview.video)) as container:
+        assert container.streams.video[0].height == 360
+    sheet = demo.preview.sheet.read_text(encoding="utf-8")
+    for words in ("Orchard Round", "Ines", "Jonah", "IMG_2207.mov"):
+        assert words in sheet

@@ -1,0 +1,1 @@
+"""Layouts, names and the composition."""
