@@ -6,6 +6,7 @@ deleted at any time and is then made again.
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -65,13 +66,10 @@ class Store:
 
     def save_samples(self, key: str, samples: Audio) -> None:
         """Keep mono samples, 16 bits each: far below the noise of any phone."""
-        peak = np.clip(np.rint(samples * _INT16), -_INT16, _INT16).astype(np.int16)
-        path = self._sound_path(key)
-        with system_errors(path):
-            path.parent.mkdir(parents=True, exist_ok=True)
-            beside = path.with_suffix(".part.npy")
-            np.save(beside, peak)
-            beside.replace(path)
+        steps = np.clip(np.rint(samples * _INT16), -_INT16, _INT16).astype(np.int16)
+        buffer = io.BytesIO()
+        np.save(buffer, steps)
+        write_whole(self._sound_path(key), buffer.getvalue())
 
     def keep_only_samples(self, keys: set[str]) -> None:
         """Delete the samples of clips that are no longer in use."""

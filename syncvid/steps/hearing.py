@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -60,11 +60,24 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A file with its facts and, if it has sound, its samples for analysis."""
+    """A file with its facts and, if it has sound, its samples for analysis.
+
+    Attributes
+    ----------
+    source : SourceFile
+        The file.
+    facts : Facts
+        What is known of it.
+    samples : ndarray, shape (samples,), float32, or None
+        Mono at `syncvid.sync.ANALYSIS_RATE`.
+    is_new : bool
+        Whether it was opened just now, and is yet to be kept.
+    """
 
     source: SourceFile
     facts: Facts
     samples: Audio | None
+    is_new: bool = False
 
 
 def hear(source: SourceFile, store: Store) -> Heard:
@@ -75,16 +88,7 @@ def hear(source: SourceFile, store: Store) -> Heard:
     MediaError
         It cannot be read.
     """
-    kept = store.load(f"clip-{source.identity}", _HEARING)
-    samples = store.load_samples(source.identity) if kept and kept["levels"] else None
-    if kept and (samples is not None or not kept["levels"]):
-        return Heard(source, _facts_from(kept), samples)
-    media = probe(source.path)
-    facts, samples = _listen(media)
-    if samples is not None:
-        store.save_samples(source.identity, samples)
-    store.save(f"clip-{source.identity}", _HEARING, asdict(facts))
-    return Heard(source, facts, samples)
+    return _keep(_open(source, store), store)
 
 
 def look(source: SourceFile, store: Store) -> Facts:
@@ -111,19 +115,19 @@ def hear_all(
     """
     heard: list[Heard] = []
     problems: list[SyncvidError] = []
-    jobs = [partial(hear, source, store) for source in sources]
+    jobs = [partial(_open, source, store) for source in sources]
     for answer in side_by_side(jobs, progress, "listening to the clips"):
         if isinstance(answer, SyncvidError):
             problems.append(answer)
         else:
-            heard.append(answer)
+            heard.append(_keep(answer, store))
     return heard, problems
 
 
 def side_by_side(
     jobs: Sequence[Callable[[], Answer]], progress: Progress, note: str
-) -> list[Answer | SyncvidError]:
-    """Run jobs in threads; an error of ours becomes the job's answer."""
+) -> Iterator[Answer | SyncvidError]:
+    """Run jobs in threads and yield their answers in order; an error of ours is an answer too."""
 
     def careful(job: Callable[[], Answer]) -> Answer | SyncvidError:
         progress.check()
@@ -132,12 +136,28 @@ def side_by_side(
         except SyncvidError as exc:
             return exc
 
-    answers: list[Answer | SyncvidError] = []
     with ThreadPoolExecutor(os.cpu_count() or 2) as pool:
-        for answer in pool.map(careful, jobs):
-            answers.append(answer)
-            progress.advance(len(answers), len(jobs), note)
-    return answers
+        for done, answer in enumerate(pool.map(careful, jobs), 1):
+            progress.advance(done, len(jobs), note)
+            yield answer
+
+
+def _open(source: SourceFile, store: Store) -> Heard:
+    """Take what is kept of a file, or open it."""
+    kept = store.load(f"clip-{source.identity}", _HEARING)
+    samples = store.load_samples(source.identity) if kept and kept["levels"] else None
+    if kept and (samples is not None or not kept["levels"]):
+        return Heard(source, _facts_from(kept), samples)
+    return Heard(source, *_listen(probe(source.path)), is_new=True)
+
+
+def _keep(heard: Heard, store: Store) -> Heard:
+    """Keep what was heard; a work folder that cannot be written ends the step."""
+    if heard.is_new:
+        if heard.samples is not None:
+            store.save_samples(heard.source.identity, heard.samples)
+        store.save(f"clip-{heard.source.identity}", _HEARING, asdict(heard.facts))
+    return heard
 
 
 def _listen(media: MediaInfo) -> tuple[Facts, Audio | None]:
