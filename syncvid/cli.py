@@ -172,6 +172,8 @@ def sync(
     else:
         for clip in outcome.result.clips:
             _tell_clip(clip)
+    for remark in outcome.remarks:
+        _note(f"Note: {remark}")
     if outcome.skipped:
         _note("Nothing changed since last time: these are the places found then.")
     _leave(problems)
@@ -396,7 +398,9 @@ def _tell_clip(clip: ClipSync) -> None:
 
 
 def _tell_cast(outcome: RenderOutcome) -> None:
-    """Say who wants an ear, who is left out, who was not chosen."""
+    """Say who wants an ear, who is left out, who was not chosen, and what else is worth knowing."""
+    for remark in outcome.remarks:
+        _say(f"Note: {remark}")
     for entry in outcome.cast.unsure:
         _say(f"Please listen: {entry.recording.name} is placed, but not surely.")
     for entry in outcome.cast.rejected:

@@ -26,6 +26,9 @@ _HOP_S = 0.05
 _FLAT_RUN = 6
 _FLAT_WITHIN = 0.999
 
+# Share of a sound's usual strength above which it still plays: -20 dB (project choice).
+_STILL_PLAYING = 0.1
+
 # Below this peak flat tops come from quiet, coarse recordings rather than from overload.
 _OVERLOAD_FROM = 0.25
 
@@ -58,6 +61,38 @@ def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
         clipped_share=_clipped_share(samples, peak),
         silent=_db(peak) < _SILENT_DBFS,
     )
+
+
+def breaks_off(samples: Audio, *, sample_rate: int) -> bool:
+    """Tell whether a sound ends in the middle of the music: at full strength, without a close.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,), float32
+        Mono sound.
+    sample_rate : int
+        Its rate in Hz.
+
+    Returns
+    -------
+    bool
+        False for silence, and for less than a second.
+    """
+    hops = _hop_levels(check_mono(samples), sample_rate)
+    if hops.size * _HOP_S < 1.0 or not hops.any():
+        return False
+    loud = float(np.sqrt(np.mean(np.sort(hops)[hops.size // 2 :] ** 2)))
+    return float(hops[-2:].max()) > loud * _STILL_PLAYING
+
+
+def sounding_after_s(samples: Audio, from_s: float, *, sample_rate: int) -> float:
+    """Return for how long a recording goes on playing after a moment, in seconds."""
+    hops = _hop_levels(check_mono(samples), sample_rate)
+    if not hops.size:
+        return 0.0
+    loud = float(np.sqrt(np.mean(np.sort(hops)[hops.size // 2 :] ** 2)))
+    after = hops[max(0, round(from_s / _HOP_S)) :]
+    return float(np.count_nonzero(after > loud * _STILL_PLAYING) * _HOP_S)
 
 
 def measure_overview(samples: Audio, *, sample_rate: int, steps: int = 600) -> Overview:

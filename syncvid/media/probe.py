@@ -32,6 +32,9 @@ _HEAD_PACKETS = 3000
 # Seconds before the end from which the last timestamps are read.
 _TAIL_S = 4.0
 
+# A file that states this much more than it holds was cut off; smaller differences are rounding.
+_CUT_OFF_S = 1.0
+
 # ITU-T H.273: transfer characteristics of PQ and HLG.
 _HDR_TRANSFERS = (16, 18)
 
@@ -107,6 +110,8 @@ class MediaInfo:
         The streams that are used.
     exact_edits : bool
         Whether the file is to be opened with `EXACT_EDITS`.
+    missing_s : float
+        How much shorter the file is than it says: one that was cut off on its way; otherwise 0.
     """
 
     path: Path
@@ -115,6 +120,7 @@ class MediaInfo:
     video: VideoInfo | None
     sound: SoundInfo | None
     exact_edits: bool = False
+    missing_s: float = 0.0
 
 
 @contextmanager
@@ -301,13 +307,16 @@ def _describe(
             video = _video_info(stream, item, first_s, end_s)
         else:
             sound = SoundInfo(index, item.sample_rate, len(item.layout.channels), first_s, end_s)
+    duration_s = max(part.end_s for part in (video, sound) if part is not None)
+    stated_s = (container.duration or 0) / av.time_base
     return MediaInfo(
         path=Path(os.path.abspath(path)),
         zero=zero,
-        duration_s=max(part.end_s for part in (video, sound) if part is not None),
+        duration_s=duration_s,
         video=video,
         sound=sound,
         exact_edits=exact_edits,
+        missing_s=stated_s - duration_s if stated_s - duration_s > _CUT_OFF_S else 0.0,
     )
 
 

@@ -23,7 +23,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.sync import ANALYSIS_RATE
 
 # Raised when what is measured of a clip changes, so that old records are made again.
-_HEARING = "hearing/1"
+_HEARING = "hearing/2"
 
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")
@@ -47,6 +47,8 @@ class Facts:
         Its sound; None without sound.
     overview : Overview or None
         Its sound, to be drawn.
+    missing_s : float
+        How much of the file is missing at its end.
     """
 
     duration_s: float
@@ -56,6 +58,7 @@ class Facts:
     rotation: int
     levels: Levels | None
     overview: Overview | None
+    missing_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +186,7 @@ def _facts(media: MediaInfo, levels: Levels | None, overview: Overview | None) -
         rotation=video.rotation if video else 0,
         levels=levels,
         overview=overview,
+        missing_s=media.missing_s,
     )
 
 

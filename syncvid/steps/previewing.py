@@ -45,6 +45,7 @@ class PreviewOutcome:
     video: Path | None
     rendered: RenderOutcome | None
     problems: tuple[SyncvidError, ...]
+    remarks: tuple[str, ...] = ()
 
 
 def make_preview(
@@ -92,7 +93,9 @@ def make_preview(
         )
     sheet = folder / SHEET
     write_whole(sheet, render_sheet(_page(material, outcome, players, facts, rendered)))
-    return PreviewOutcome(sheet, rendered.out if rendered else None, rendered, outcome.problems)
+    return PreviewOutcome(
+        sheet, rendered.out if rendered else None, rendered, outcome.problems, outcome.remarks
+    )
 
 
 def _small(material: Material) -> Look:
@@ -147,6 +150,8 @@ def _sheet_clips(result: SyncResult, facts: dict[str, Facts], shown: set[str]) -
 def _notes(facts: Facts) -> tuple[str, ...]:
     """Say what is worth knowing of a recording besides its place."""
     notes = []
+    if facts.missing_s:
+        notes.append(f"The file breaks off: its last {facts.missing_s:.0f} s are missing.")
     if facts.rotation == 180:
         notes.append("The phone was upside down; it is shown upright.")
     if facts.shape is None:

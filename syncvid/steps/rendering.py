@@ -23,7 +23,7 @@ from syncvid.segments import EncodeSettings, RenderSummary, render_video
 from syncvid.sources import SoundSource
 from syncvid.steps.casting import Cast, cast
 from syncvid.steps.hearing import Facts, look
-from syncvid.steps.syncing import sync_clips
+from syncvid.steps.syncing import SyncOutcome, sync_clips
 from syncvid.timeline import parse_frame_rate
 
 SAMPLE_RATE = 48_000
@@ -65,6 +65,8 @@ class RenderOutcome:
         What the engine did; None where the video was there already.
     problems : tuple of SyncvidError
         Clips that could not be read.
+    remarks : tuple of str
+        What is worth knowing besides.
     """
 
     out: Path
@@ -72,6 +74,7 @@ class RenderOutcome:
     result: SyncResult
     summary: RenderSummary | None
     problems: tuple[SyncvidError, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def skipped(self) -> bool:
@@ -125,7 +128,8 @@ def render(
         The mix cannot be read, or the video cannot be written.
     """
     settings = settings or EncodeSettings()
-    result, facts, problems = _findings(material, sync_file, progress.part(0.1))
+    outcome, facts = _findings(material, sync_file, progress.part(0.1))
+    result = outcome.result
     if sync_file is not None:
         material = _with_parts(material, result)
     players = cast(material, result, facts)
@@ -153,7 +157,8 @@ def render(
         _note_output(material, out, key, look_of, settings)
     if report:
         write_whole(report, json.dumps(composition.report(), indent=1, ensure_ascii=False) + "\n")
-    return RenderOutcome(out, players, result, summary, tuple(problems))
+    remarks = (*outcome.remarks, *composition.warnings)
+    return RenderOutcome(out, players, result, summary, outcome.problems, remarks)
 
 
 def video_sound(material: Material, players: Cast, progress: Progress = SILENT) -> SoundSource:
@@ -211,12 +216,11 @@ def _is_current(
 
 def _findings(
     material: Material, sync_file: Path | None, progress: Progress
-) -> tuple[SyncResult, dict[str, Facts], list[SyncvidError]]:
+) -> tuple[SyncOutcome, dict[str, Facts]]:
     """Find the places, or read them, and the facts of every clip that can be read."""
     if sync_file is None:
         outcome = sync_clips(material, progress=progress)
-        heard = {item.source.file: item.facts for item in outcome.heard}
-        return outcome.result, heard, list(outcome.problems)
+        return outcome, {item.source.file: item.facts for item in outcome.heard}
     with system_errors(sync_file):
         text = sync_file.read_text(encoding="utf-8")
     result = _matched(read_sync_json(text, where=str(sync_file)), material.recordings)
@@ -229,7 +233,7 @@ def _findings(
             facts[recording.source.file] = look(recording.source, material.store)
         except MediaError as exc:
             problems.append(exc)
-    return result, facts, problems
+    return SyncOutcome(result, (), tuple(problems), skipped=True), facts
 
 
 def _reference_duration_s(material: Material, result: SyncResult) -> float | None:

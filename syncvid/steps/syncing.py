@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 
 from syncvid.errors import MediaError, SyncvidError
+from syncvid.listen import breaks_off, sounding_after_s
 from syncvid.production.files import fingerprint
 from syncvid.production.material import Material, Recording, source_record
 from syncvid.production.results import (
@@ -20,9 +21,13 @@ from syncvid.production.results import (
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import Heard, hear, hear_all
 from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
+from syncvid.timeline import clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
 _SYNCING = "syncing/1"
+
+# Clips that play this much longer than a mix that breaks off say that it was cut off.
+_GOES_ON_S = 1.0
 
 _NO_SOUND = "The clip has no sound, so its place cannot be found by ear."
 
@@ -41,12 +46,15 @@ class SyncOutcome:
         Clips that could not be read.
     skipped : bool
         Whether the stored answer was still good.
+    remarks : tuple of str
+        What is worth knowing besides: files that break off, a mix that ends too soon.
     """
 
     result: SyncResult
     heard: tuple[Heard, ...]
     problems: tuple[SyncvidError, ...]
     skipped: bool
+    remarks: tuple[str, ...] = ()
 
 
 def sync_clips(
@@ -79,14 +87,16 @@ def sync_clips(
     by_identity = {item.source.identity: item for item in heard}
     stored = stored_sync(material, settings)
     if stored is not None:
-        return SyncOutcome(stored, tuple(heard), tuple(problems), skipped=True)
+        remarks = _remarks(material, stored, by_identity)
+        return SyncOutcome(stored, tuple(heard), tuple(problems), True, remarks)
     recordings = [r for r in material.recordings if r.source.identity in by_identity]
     result = _find(material, recordings, by_identity, settings, progress.part(0.5))
     text = write_sync_json(_anonymous(result, recordings))
     material.store.save("sync", _sync_fingerprint(material, settings), text)
     # What is written is rounded: hand on the same numbers that a later run will read.
     result = _named(read_sync_json(text), recordings)
-    return SyncOutcome(result, tuple(heard), tuple(problems), skipped=False)
+    remarks = _remarks(material, result, by_identity)
+    return SyncOutcome(result, tuple(heard), tuple(problems), False, remarks)
 
 
 def stored_sync(material: Material, settings: SyncSettings | None = None) -> SyncResult | None:
@@ -157,6 +167,41 @@ def _find(
         if reference is not None and reference.samples is not None
         else None,
     )
+
+
+def _remarks(material: Material, result: SyncResult, heard: dict[str, Heard]) -> tuple[str, ...]:
+    """Say what is worth knowing besides the places."""
+    remarks = [
+        f"{recording.name} breaks off: the last {item.facts.missing_s:.0f} s of the file are "
+        f"missing. Have it sent again."
+        for recording in material.recordings
+        if (item := heard.get(recording.source.identity)) and item.facts.missing_s
+    ]
+    if material.mix is not None:
+        remarks += _early_end(material, result, heard)
+    return tuple(remarks)
+
+
+def _early_end(material: Material, result: SyncResult, heard: dict[str, Heard]) -> list[str]:
+    """Tell of a mix that ends in the middle of the music while the clips go on."""
+    samples = hear(material.mix, material.store).samples if material.mix else None
+    if samples is None or not breaks_off(samples, sample_rate=ANALYSIS_RATE):
+        return []
+    end_s = samples.size / ANALYSIS_RATE
+    longest_s = 0.0
+    for recording in material.recordings:
+        clip, item = result.of(recording.source.file), heard.get(recording.source.identity)
+        place = clip.finding.placement if clip else None
+        if place is None or item is None or item.samples is None:
+            continue
+        after_s = sounding_after_s(item.samples, place.to_clip(end_s), sample_rate=ANALYSIS_RATE)
+        longest_s = max(longest_s, after_s)
+    if longest_s < _GOES_ON_S:
+        return []
+    return [
+        f"The mix seems to end in the middle of the music, at {clock_text(end_s)}: "
+        f"clips go on for {longest_s:.0f} s more. The video ends with the mix."
+    ]
 
 
 def _clip_sync(recording: Recording, finding: Finding, heard: Heard) -> ClipSync:

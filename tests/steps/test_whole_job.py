@@ -10,6 +10,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+import soundfile
 
 from syncvid.errors import ProductionError
 from syncvid.production.files import identity
@@ -223,3 +224,36 @@ def test_loose_clips_that_cannot_be_read_leave_the_others(case: Case, tmp_path: 
     )
     assert [problem.where for problem in problems] == [str(tmp_path / "gone.mov")]
     assert len(material.recordings) == 1
+
+
+def test_a_mix_that_ends_in_the_middle_of_the_music_is_told_and_used(
+    case: Case, tmp_path: Path
+) -> None:
+    samples, rate = soundfile.read(case.mix)
+    soundfile.write(tmp_path / "short.wav", samples[: 12 * rate], rate, subtype="FLOAT")
+    material, _ = loose_material(case.files[:2], mix=str(tmp_path / "short.wav"))
+    outcome = sync_clips(material)
+    assert any("ends in the middle" in r or "end in the middle" in r for r in outcome.remarks)
+    assert [clip.finding.verdict for clip in outcome.result.clips] == ["sure", "sure"]
+    whole, _ = loose_material(case.files[:2], mix=str(case.mix))
+    assert sync_clips(whole).remarks == ()
+
+
+def test_a_clip_that_was_cut_off_on_its_way_is_told_and_used(case: Case, tmp_path: Path) -> None:
+    # Written with its table first, then cut: what phones' files look like half sent.
+    first = tmp_path / "whole.mp4"
+    with (
+        av.open(case.files[0]) as source,
+        av.open(str(first), "w", options={"movflags": "faststart"}) as copy,
+    ):
+        streams = {s.index: copy.add_stream_from_template(s) for s in source.streams}
+        for packet in source.demux():
+            if packet.dts is not None:
+                packet.stream = streams[packet.stream.index]
+                copy.mux(packet)
+    first.write_bytes(first.read_bytes()[: first.stat().st_size * 6 // 10])
+    material, problems = loose_material([str(first)], mix=str(case.mix))
+    assert not problems
+    outcome = sync_clips(material)
+    assert outcome.result.clips[0].finding.placement is not None
+    assert any("breaks off" in remark for remark in outcome.remarks)
