@@ -19,7 +19,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.sources import SoundSource
 from syncvid.timeline import Placement, to_samples
 
-# Peak of the sum: far enough below full scale that lossy coding does not overload (common practice).
+# Peak of the sum: far enough below full scale for lossy coding (common practice).
 _PEAK = 10 ** (-3 / 20)
 
 _FADE_S = 0.010

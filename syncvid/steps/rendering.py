@@ -155,9 +155,12 @@ def render(
             progress=progress.part(0.85),
         )
         _note_output(material, out, key, look_of, settings)
+    if summary is not None:
+        composition = summary.composition
     if report:
         write_whole(report, json.dumps(composition.report(), indent=1, ensure_ascii=False) + "\n")
-    remarks = (*outcome.remarks, *composition.warnings)
+    notes = summary.notes if summary is not None else ()
+    remarks = (*outcome.remarks, *composition.warnings, *notes)
     return RenderOutcome(out, players, result, summary, outcome.problems, remarks)
 
 

@@ -52,7 +52,7 @@ class Status:
             return f"Look at the clips that want your ear: syncvid preview '{folder}'"
         if not any(current for _, current in self.outputs):
             return f"Make the video: syncvid render '{folder}' -o video.mp4"
-        return "Nothing: everything is up to date."
+        return "nothing; everything is up to date."
 
 
 def production_status(material: Material) -> Status:

@@ -26,8 +26,10 @@ pytestmark = pytest.mark.slow
 SIZE = (1280, 720)
 RATE = Fraction(30)
 
-# The layout's own focus: what a tile keeps when it crops.
+# What a tile keeps when it crops, as layouts/grid.toml and the README state it: the surroundings of
+# this point, and never less of the picture than this share (a tall one gets plain sides).
 FOCUS = (0.5, 0.42)
+LEAST_SHOWN = 0.62
 
 
 @pytest.fixture(scope="module")
@@ -82,8 +84,10 @@ class Panel:
 def panel_of(clip: dict[str, Any], tile: dict[str, Any]) -> Panel:
     """Follow a clip's picture into its tile: scaled to cover it, cropped around the focus."""
     width, height, counter = clip["width"], clip["height"], clip["counter"]
-    scale = max(tile["w"] / width, tile["h"] / height)
-    shown = (tile["w"] / scale / width, tile["h"] / scale / height)
+    narrow = min(1.0, tile["h"] / tile["w"] * width / height / LEAST_SHOWN)
+    wide = 2 * round(tile["w"] * narrow / 2)
+    scale = max(wide / width, tile["h"] / height)
+    shown = (wide / scale / width, tile["h"] / scale / height)
     left, top = (
         min(max(focus - part / 2, 0.0), 1.0 - part)
         for focus, part in zip(FOCUS, shown, strict=True)
@@ -91,7 +95,9 @@ def panel_of(clip: dict[str, Any], tile: dict[str, Any]) -> Panel:
     columns = counter["first_x"] + counter["pitch_x"] * np.arange(counter["columns"])
     rows = counter["first_y"] + counter["pitch_y"] * np.arange(counter["rows"])
     return Panel(
-        np.rint(tile["x"] + (columns - left) * width * scale - 0.5).astype(int),
+        np.rint(tile["x"] + (tile["w"] - wide) / 2 + (columns - left) * width * scale - 0.5).astype(
+            int
+        ),
         np.rint(tile["y"] + (rows - top) * height * scale - 0.5).astype(int),
         (
             max(1, int(counter["pitch_x"] * width * scale / 5)),

@@ -1,0 +1,1 @@
+"""Pure signal maths: whitening, peaks, onsets; arrays in, arrays out."""

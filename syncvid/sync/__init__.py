@@ -1,0 +1,8 @@
+"""Finding where each clip belongs: offset, drift, verdict and the evidence for it."""
+
+from __future__ import annotations
+
+from syncvid.sync.hearing import ANALYSIS_RATE
+from syncvid.sync.places import Listened, Placed, SyncSettings, find_places
+
+__all__ = ["ANALYSIS_RATE", "Listened", "Placed", "SyncSettings", "find_places"]

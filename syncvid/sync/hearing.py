@@ -1,0 +1,134 @@
+"""What the room keeps of a sound: two whitened versions, and how loud it is over time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy import signal
+
+from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.signals.whiten import whiten
+from syncvid.sync.lines import LINE_RATE
+
+# Rate of the sound that the room is given, in Hz.
+ANALYSIS_RATE = 16_000
+
+# Below 80 Hz lie hum, wind and handling; 1.9 kHz leaves the filter room at 4 kHz.
+LOW_HZ = 80.0
+LINE_HIGH_HZ = 1900.0
+
+# Phones and codecs at 16 kHz cut off near 7.5 kHz.
+FULL_HIGH_HZ = 7500.0
+
+# Clicks of a guide are heard above this, between and over what most instruments play.
+BRIGHT_HZ = 1000.0
+
+# Loudness is measured over this many seconds.
+LOUDNESS_S = 0.25
+
+# A clip plays where it is within this many dB of its loud passages, and rests below the second.
+PLAYS_DB = -25.0
+RESTS_DB = -40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One sound, made ready for correlation.
+
+    Attributes
+    ----------
+    coarse : ndarray, shape (samples / 4,), float32
+        Whitened below 2 kHz, at `LINE_RATE`.
+    full : ndarray, shape (samples,), float32
+        Whitened over the whole band, at `ANALYSIS_RATE`.
+    loudness_db : ndarray, shape (steps,), float64
+        Level of each `LOUDNESS_S`, relative to the loud passages.
+    bright : ndarray, shape (steps,), float64
+        Root mean square above `BRIGHT_HZ` of each `LOUDNESS_S`.
+    """
+
+    coarse: Audio = field(repr=False)
+    full: Audio = field(repr=False)
+    loudness_db: Floats = field(repr=False)
+    bright: Floats = field(repr=False)
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.full) / ANALYSIS_RATE
+
+    @property
+    def silent(self) -> bool:
+        """Whether there is nothing to correlate."""
+        return not self.full.any()
+
+    def inverted(self) -> Heard:
+        """Return the same sound upside down."""
+        return replace(self, coarse=-self.coarse, full=-self.full)
+
+    def playing(self, times_s: Floats, length_s: float) -> Floats:
+        """Return 0 where the sound rests around a time, 1 where it plays, between in between."""
+        steps = len(self.loudness_db)
+        if not steps:
+            return np.zeros(len(times_s))
+        around = np.arange(-length_s / 2, length_s / 2 + 1e-9, LOUDNESS_S)
+        at = np.floor((times_s[:, None] + around) / LOUDNESS_S).astype(np.int64)
+        level = np.median(self.loudness_db[np.clip(at, 0, steps - 1)], axis=1)
+        return np.clip((level - RESTS_DB) / (PLAYS_DB - RESTS_DB), 0.0, 1.0)
+
+
+def hear(samples: Audio, *, name: str) -> Heard:
+    """Prepare a sound.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,), float32
+        Mono sound at `ANALYSIS_RATE`.
+    name : str
+        What to call it in messages.
+
+    Returns
+    -------
+    Heard
+    """
+    samples = check_mono(samples, name=name)
+    coarse = hear_coarse(samples)
+    full = whiten(
+        samples,
+        sample_rate=ANALYSIS_RATE,
+        low_hz=LOW_HZ,
+        high_hz=FULL_HIGH_HZ,
+        out_rate=ANALYSIS_RATE,
+    )
+    power = _power(samples)
+    loud = max(float(np.percentile(power, 90)), 1e-10) if len(power) else 1.0
+    bright = np.sqrt(_power(above(samples, BRIGHT_HZ)))
+    return Heard(coarse, full, 10 * np.log10(np.maximum(power, 1e-12) / loud), bright)
+
+
+def hear_coarse(samples: Audio) -> Audio:
+    """Return a sound at `ANALYSIS_RATE` whitened below 2 kHz, at `LINE_RATE`."""
+    return whiten(
+        samples,
+        sample_rate=ANALYSIS_RATE,
+        low_hz=LOW_HZ,
+        high_hz=LINE_HIGH_HZ,
+        out_rate=LINE_RATE,
+    )
+
+
+def above(samples: Audio, low_hz: float) -> Audio:
+    """Return what a sound at `ANALYSIS_RATE` holds above a frequency."""
+    if not len(samples):
+        return samples
+    sections = signal.butter(4, low_hz, "highpass", fs=ANALYSIS_RATE, output="sos")
+    return np.asarray(signal.sosfilt(sections, samples), np.float32)
+
+
+def _power(samples: Audio) -> Floats:
+    """Return the mean square of each `LOUDNESS_S`."""
+    step = round(LOUDNESS_S * ANALYSIS_RATE)
+    whole = len(samples) // step
+    squares = np.square(samples[: whole * step].reshape(whole, step), dtype=np.float64)
+    return np.asarray(squares.mean(axis=1), np.float64)

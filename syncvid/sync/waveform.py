@@ -1,0 +1,328 @@
+"""Placing one clip whose own sound is in the reference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from syncvid.arrays import Audio, Floats
+from syncvid.production.results import Rival
+from syncvid.sync.hearing import ANALYSIS_RATE, Heard
+from syncvid.sync.lines import (
+    LINE_RATE,
+    WINDOW,
+    WINDOW_S,
+    LineScores,
+    Searchable,
+    prepare,
+    score_lines,
+    strongest,
+)
+from syncvid.sync.refine import Fit, deviation_s, read_lags, refine, sum_near
+from syncvid.sync.spans import find_spans
+from syncvid.sync.votes import Count, count_votes
+from syncvid.sync.windows import Rows, correlate_near
+from syncvid.timeline import PPM, Placement, Span
+
+# Places closer than this are one place: a moved phrase rather than another bar.
+APART_S = 0.12
+
+# Places that are looked at closely.
+MOST_PLACES = 6
+
+# How far a close look may move a line: half a millisecond of lag at the ends, rounded up.
+LOOK_OFFSET_S = 1e-3
+LOOK_DRIFT_PPM = 15.0
+
+# Lags that are read around a line in a close look.
+LOOK_REACH_S = 0.02
+
+# A line through the windows' own best lags may be as steep as this; it needs windows that stand out
+# by so many standard deviations, so far apart, and so many of them within so little.
+STEEPEST_PPM = 400.0
+STEEP_STRENGTH = 6.0
+STEEP_APART_S = 8.0
+STEEP_NEAR_S = 0.75e-3
+STEEP_FEWEST = 4
+
+# Windows for refining: long enough to be clear alone, close enough to find the edges of spans.
+FINE_WINDOW_S = 2.0
+FINE_HOP_S = 0.5
+
+# Half a period of the lowest tones, and how much better upside down must fit than upright.
+TURN_S = 4e-3
+TURNED = 1.2
+
+# Phrases are moved by up to 80 ms as a rule; twice that is looked at.
+FINE_REACH_S = 0.16
+
+# A window prefers one of two places if it is clear there and this many times as strong.
+CLEAR = 5.0
+PREFERS = 1.6
+
+# A place that explains windows which the best one does not is an edit of the mix: least evidence,
+# fewest such windows, and how many times as many as those that both explain.
+EDIT_SCORE = 10.0
+EDIT_WINDOWS = 3
+EDIT_SHARE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A reference that clips are placed against.
+
+    Attributes
+    ----------
+    heard : Heard
+        Its sound.
+    searchable : Searchable
+        Its coarse version, transformed.
+    """
+
+    heard: Heard
+    searchable: Searchable = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place that was looked at closely.
+
+    Attributes
+    ----------
+    line : Placement
+        Where.
+    score : float
+        Evidence of all windows together, in standard deviations.
+    inverted : bool
+        Whether the clip fits upside down.
+    peaks : ndarray, shape (windows,), float64
+        Evidence of each window of the clip, in standard deviations.
+    """
+
+    line: Placement
+    score: float
+    inverted: bool
+    peaks: Floats = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All that a clip's windows say about its place.
+
+    Attributes
+    ----------
+    line : Placement
+        The best place, refined.
+    score : float
+        Its evidence, in standard deviations.
+    spread_s : float
+        Robust standard deviation of the windows' lags around the line; infinite if too few windows
+        are clear on their own.
+    spans : tuple of Span
+        Where the clip's sound is in the reference.
+    count : Count
+        The votes of the windows, and how many agree.
+    rivals : tuple of Rival
+        Other places that would explain the same windows, strongest first.
+    contested : int
+        Windows that fit the strongest rival as well.
+    decided : int
+        Windows that tell the best place from its strongest rival, for minus against.
+    """
+
+    line: Placement
+    score: float
+    spread_s: float
+    spans: tuple[Span, ...]
+    count: Count
+    rivals: tuple[Rival, ...]
+    contested: int
+    decided: int
+
+    @property
+    def rival_share(self) -> float:
+        """Evidence of the strongest rival as a share of that of the best place."""
+        return self.rivals[0].strength if self.rivals else 0.0
+
+
+def make_target(heard: Heard) -> Target:
+    """Transform a reference once for all clips."""
+    return Target(heard, prepare(heard.coarse))
+
+
+def find_evidence(clip: Heard, target: Target) -> Evidence:
+    """Place a clip by its own sound.
+
+    Parameters
+    ----------
+    clip : Heard
+        A sound that is not silent.
+    target : Target
+        The reference.
+
+    Returns
+    -------
+    Evidence
+    """
+    scores = score_lines(clip.coarse, target.searchable)
+    best, *others = find_candidates(clip, target, scores)
+    inverted = _is_inverted(clip, target, best.line)
+    clip = clip.inverted() if inverted else clip
+    rivals, edits = _sort_out(best, others)
+    fit = _refined(clip, target, best.line)
+    rows = fine_rows(clip, target, fit.line)
+    elsewhere = [_refined(clip, target, edit.line).line for edit in edits]
+    spans = find_spans(
+        rows,
+        fit.line,
+        [(line, fine_rows(clip, target, line)) for line in elsewhere],
+        clip.playing(rows.clip_s, FINE_WINDOW_S),
+        clip.full,
+        target.heard.full,
+    )
+    playing = clip.playing(rows.clip_s, FINE_WINDOW_S)
+    count = count_votes(rows, fit.line, spans, playing, scores, inverted=inverted)
+    contested, decided = _compare(best, rivals[0] if rivals else None)
+    listed = tuple(_as_rival(best, place) for place in rivals)
+    return Evidence(fit.line, best.score, fit.spread_s, spans, count, listed, contested, decided)
+
+
+def find_candidates(clip: Heard, target: Target, scores: LineScores) -> list[Place]:
+    """Look closely at the lines that deserve it.
+
+    Parameters
+    ----------
+    clip : Heard
+        The clip.
+    target : Target
+        The reference.
+    scores : LineScores
+        From `score_lines`.
+
+    Returns
+    -------
+    list of Place
+        The strongest first; at least one.
+    """
+    upside_down = clip.inverted()
+    places = []
+    for index in strongest(scores, apart=round(APART_S * LINE_RATE), count=MOST_PLACES):
+        drift_ppm = float(scores.slopes[index]) * scores.slope_ppm
+        first_s = (scores.first_lag + index) / LINE_RATE
+        line = Placement(first_s - drift_ppm * PPM * WINDOW_S / 2, drift_ppm)
+        inverted = bool(scores.inverted[index])
+        sound = upside_down if inverted else clip
+        places.append(_look_closely(sound, target, line, inverted=inverted))
+    for inverted, sound in ((False, clip), (True, upside_down)):
+        steep = _steep_line(scores.window_lags[int(inverted)], scores.window_peaks[int(inverted)])
+        if steep is not None:
+            places.append(_look_closely(sound, target, steep, inverted=inverted))
+    if not places:
+        places.append(_look_closely(clip, target, Placement(0.0), inverted=False))
+    return sorted(places, key=lambda place: -place.score)
+
+
+def _steep_line(window_lags: NDArray[np.int64], window_peaks: Audio) -> Placement | None:
+    """Return the line on which most of the windows' own best lags lie, however steep, if any."""
+    clear = window_peaks >= STEEP_STRENGTH
+    times = ((np.arange(len(clear)) + 0.5) * WINDOW_S)[clear]
+    lags = window_lags[clear] / LINE_RATE
+    best = np.zeros(len(times), np.bool_)
+    for time, lag in zip(times, lags, strict=True):
+        away = times - time
+        far = np.abs(away) > STEEP_APART_S
+        slopes = (lags - lag)[far] / away[far]
+        for slope in slopes[np.abs(slopes) <= STEEPEST_PPM * PPM]:
+            near = np.abs(lags - lag - slope * away) < STEEP_NEAR_S
+            if near.sum() > best.sum():
+                best = near
+    if best.sum() < STEEP_FEWEST:
+        return None
+    middle = times[best].mean()
+    slope, at_middle = np.polyfit(times[best] - middle, lags[best], 1)
+    return Placement(float(at_middle - slope * middle), float(slope) / PPM)
+
+
+def _look_closely(clip: Heard, target: Target, line: Placement, *, inverted: bool) -> Place:
+    """Sum the evidence along a line exactly, and keep what each window says."""
+    rows = correlate_near(
+        clip.coarse,
+        target.heard.coarse,
+        line,
+        sample_rate=LINE_RATE,
+        window_s=WINDOW_S,
+        hop_s=WINDOW_S,
+        reach_s=LOOK_REACH_S,
+    )
+    summed = sum_near(rows, line, offset_s=LOOK_OFFSET_S, drift_ppm=LOOK_DRIFT_PPM)
+    peaks = np.zeros(-(-len(clip.coarse) // WINDOW))
+    strengths = read_lags(rows, deviation_s(rows, line, summed.line)).heights
+    peaks[(rows.clip_s / WINDOW_S).astype(np.int64)] = strengths
+    return Place(summed.line, summed.score, inverted, peaks)
+
+
+def fine_rows(clip: Heard, target: Target, line: Placement) -> Rows:
+    """Correlate short windows over the full band along a line."""
+    return correlate_near(
+        clip.full,
+        target.heard.full,
+        line,
+        sample_rate=ANALYSIS_RATE,
+        window_s=FINE_WINDOW_S,
+        hop_s=FINE_HOP_S,
+        reach_s=FINE_REACH_S,
+    )
+
+
+def _refined(clip: Heard, target: Target, line: Placement) -> Fit:
+    """Refine a line over the full band."""
+    rows = fine_rows(clip, target, line)
+    return refine(rows, line, offset_s=TURN_S, drift_ppm=LOOK_DRIFT_PPM)
+
+
+def _is_inverted(clip: Heard, target: Target, line: Placement) -> bool:
+    """Return whether a clip fits upside down, by the full band.
+
+    A low tone fits upside down half a period later almost as well; overtones tell.
+    """
+    rows = fine_rows(clip, target, line)
+    upright, inverted = (
+        sum_near(sound, line, offset_s=TURN_S, drift_ppm=LOOK_DRIFT_PPM).score
+        for sound in (rows, rows.inverted())
+    )
+    return inverted > TURNED * upright
+
+
+def _sort_out(best: Place, others: Sequence[Place]) -> tuple[list[Place], list[Place]]:
+    """Part other places into rivals, and edits that explain windows which the best does not."""
+    rivals: list[Place] = []
+    edits: list[Place] = []
+    for other in others:
+        if abs(other.line.offset_s - best.line.offset_s) < APART_S:
+            continue
+        clear = other.peaks >= CLEAR
+        wins = int(np.sum(clear & (other.peaks > PREFERS * best.peaks)))
+        shared = int(np.sum(clear)) - wins
+        edit = wins >= EDIT_WINDOWS and wins > EDIT_SHARE * shared
+        (edits if edit and other.score >= EDIT_SCORE else rivals).append(other)
+    return rivals, edits
+
+
+def _compare(best: Place, rival: Place | None) -> tuple[int, int]:
+    """Return how many windows fit a rival as well, and how many decide against it."""
+    if rival is None:
+        return 0, int(np.sum(best.peaks >= CLEAR))
+    clear = np.maximum(best.peaks, rival.peaks) >= CLEAR
+    for_best = clear & (best.peaks > PREFERS * rival.peaks)
+    against = clear & (rival.peaks > PREFERS * best.peaks)
+    contested = clear & ~for_best & ~against
+    return int(contested.sum()), int(for_best.sum()) - int(against.sum())
+
+
+def _as_rival(best: Place, place: Place) -> Rival:
+    """Return a place as a rival of the best one."""
+    share = place.score / best.score if best.score > 0 else 1.0
+    return Rival(place.line.offset_s, float(np.clip(share, 0.0, 1.0)))
