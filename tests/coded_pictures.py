@@ -67,6 +67,7 @@ def write_film(
     container: str | None = None,
     key_interval: int = 12,
     codec: str = "libx264",
+    open_gop: bool = False,
 ) -> Path:
     """Write a film whose picture n appears at ``times_s[n]``.
 
@@ -80,7 +81,10 @@ def write_film(
         stream.pix_fmt = "yuv420p"
         stream.codec_context.time_base = Fraction(1, clock)
         if codec == "libx264":
-            parameters = f"keyint={key_interval}:min-keyint={key_interval}:bframes={bframes}"
+            parameters = (
+                f"keyint={key_interval}:min-keyint={key_interval}:bframes={bframes}"
+                f":scenecut=0:open-gop={int(open_gop)}"
+            )
             stream.options = {"crf": "12", "preset": "fast", "x264-params": parameters}
         if aspect is not None:
             stream.codec_context.sample_aspect_ratio = aspect

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib.resources
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -206,7 +206,7 @@ def read_layout(path: Path) -> Layout:
     Raises
     ------
     ProductionError
-        Not TOML, an unknown key, or a value of the wrong kind; the line is named.
+        Not TOML, unknown keys, or values of the wrong kind; each is named with its line.
     """
     try:
         text = path.read_text("utf-8")
@@ -215,11 +215,15 @@ def read_layout(path: Path) -> Layout:
         raise ProductionError(f"The layout cannot be read: {exc}.", where=str(path)) from exc
     except tomllib.TOMLDecodeError as exc:
         raise ProductionError(f"The layout is no valid TOML: {exc}.", where=str(path)) from exc
-    fault = _first_fault(document)
-    if fault is not None:
-        table, key, what = fault
-        line = _line_of(text, table, key)
-        raise ProductionError(what, where=f"{path}, line {line}")
+    faults = list(_faults(document))
+    if faults:
+        # Imported here: the processes that render read no files, and pydantic takes its time.
+        from syncvid.production.toml import line_of
+
+        rows = [f"line {line_of(text, place) or 1}: {complaint}" for place, complaint in faults]
+        raise ProductionError(
+            "; ".join(rows) + ".", where=str(path), fix="Mend it; grid.toml shows every key."
+        )
     return Layout(
         name=path.stem,
         arrangement=document.get("arrangement", "grid"),
@@ -238,51 +242,35 @@ def _parsed(text: str) -> Mapping[str, Any]:
         return {}
 
 
-def _first_fault(document: Mapping[str, Any]) -> tuple[str, str, str] | None:
-    """Return table, key and complaint of the first thing that is wrong, or None."""
+def _faults(document: Mapping[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Yield where in a document something is wrong, and what."""
     for name, value in document.items():
         if name == "arrangement":
             if value not in _ARRANGEMENTS:
-                known = ", ".join(_ARRANGEMENTS)
-                return "", name, f"arrangement is {value!r}; known is {known}."
+                yield (name,), f"arrangement is {value!r}, not one of {', '.join(_ARRANGEMENTS)}"
         elif name not in _TABLES:
             known = ", ".join(("arrangement", *_TABLES))
-            return "", name, f"Unknown key {name!r}; a layout has {known}."
+            yield (name,), f"unknown key {name!r}; a layout has {known}"
         elif not isinstance(value, dict):
-            return "", name, f"{name!r} is a table: write [{name}] on a line of its own."
+            yield (name,), f"{name!r} is a table: write [{name}] on a line of its own"
         else:
             for key, entry in value.items():
                 complaint = _complaint(name, key, entry)
                 if complaint:
-                    return name, key, complaint
-    return None
+                    yield (name, key), complaint
 
 
 def _complaint(table: str, key: str, value: object) -> str:
     """Return what is wrong with one entry; empty if nothing is."""
     kind = _TABLES[table].get(key)
     if kind is None:
-        return f"Unknown key {key!r} in [{table}]; there are {', '.join(_TABLES[table])}."
+        return f"unknown key {key!r} in [{table}], which has {', '.join(_TABLES[table])}"
     if kind == "colour":
         good = isinstance(value, str) and _COLOUR.fullmatch(value) is not None
-        return "" if good else f"{key} is {value!r}, not a colour like '#a3261d'."
+        return "" if good else f"{key} is {value!r}, not a colour like '#a3261d'"
     if kind == "switch":
-        return "" if isinstance(value, bool) else f"{key} is {value!r}, not true or false."
+        return "" if isinstance(value, bool) else f"{key} is {value!r}, not true or false"
     low, high = float(kind[0]), float(kind[1])
     if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        return f"{key} is {value!r}, not a number between {low:g} and {high:g}."
+        return f"{key} is {value!r}, not a number between {low:g} and {high:g}"
     return ""
-
-
-def _line_of(text: str, table: str, key: str) -> int:
-    """Return the number of the line on which a key of a table stands; 1 if it is not found."""
-    here, spelled = "", re.escape(key)
-    for number, line in enumerate(text.splitlines(), 1):
-        head = re.match(r"\s*\[+\s*([^\]]+?)\s*\]", line)
-        if head:
-            here = head[1].strip("\"'")
-            if not table and here.split(".")[0] == key:
-                return number
-        elif here == table and re.match(rf"\s*[\"']?{spelled}[\"']?\s*[.=]", line):
-            return number
-    return 1

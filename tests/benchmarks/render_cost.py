@@ -34,7 +34,7 @@ from syncvid.media.encode import EncodeSettings, SegmentWriter
 from syncvid.picture import Piece, Voice, compose
 from syncvid.production.layouts import find_layout
 from syncvid.segments import render_video
-from syncvid.segments.engine import _cores, worker_count
+from syncvid.segments.engine import usable_cores, worker_count
 from syncvid.timeline import Placement
 
 SIZE, RATE = (1920, 1080), Fraction(30)
@@ -181,7 +181,7 @@ def run(seconds: float, clips: list[Path], work: Path) -> None:
         render_cpu, wall, peak, _ = measured(
             lambda: render_video(composition, Silence(seconds), out, work=Path(cache))
         )
-    at_once = worker_count(composition, _cores())
+    at_once = worker_count(composition, usable_cores())
     sample_s = min(seconds, 20.0)
     decode_cpu = (
         measured(
@@ -222,18 +222,22 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, nargs="+", default=[20, 60, 300])
     parser.add_argument("--work", type=Path)
     parser.add_argument("--decode", nargs=2, help=argparse.SUPPRESS)
+    parser.add_argument("--make", nargs=2, help=argparse.SUPPRESS)
     parser.add_argument("--encode", nargs=3, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.decode:
         if options.decode[0]:
             decode(options.decode[0], float(options.decode[1]))
+    elif options.make:
+        folder = Path(options.make[0])
+        write_loop(folder / "loop.mp4")
+        write_clip(folder / "loop.mp4", folder / "clip0.mp4", float(options.make[1]))
     elif options.encode:
         print(encode(options.encode[0], int(options.encode[1]), int(options.encode[2])))
     else:
-        with tempfile.TemporaryDirectory(dir=options.work) as folder:
-            work = Path(folder)
-            write_loop(work / "loop.mp4")
-            write_clip(work / "loop.mp4", work / "clip0.mp4", max(options.seconds))
+        with tempfile.TemporaryDirectory(dir=options.work) as scratch:
+            work = Path(scratch)
+            side_by_side([["--make", str(work), str(max(options.seconds))]], 1)
             clips = [work / f"clip{n}.mp4" for n in range(options.clips)]
             for clip in clips[1:]:
                 os.link(clips[0], clip)

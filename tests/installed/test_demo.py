@@ -26,9 +26,8 @@ pytestmark = pytest.mark.slow
 SIZE = (1280, 720)
 RATE = Fraction(30)
 
-# What a tile keeps when it crops, as layouts/grid.toml and the README state it: the surroundings of
-# this point, and never less of the picture than this share (a tall one gets plain sides).
-FOCUS = (0.5, 0.42)
+# What a tile keeps when it crops, as layouts/grid.toml and the README state it: the middle, and
+# never less of the picture than this share (a tall one gets plain sides).
 LEAST_SHOWN = 0.62
 
 
@@ -82,16 +81,13 @@ class Panel:
 
 
 def panel_of(clip: dict[str, Any], tile: dict[str, Any]) -> Panel:
-    """Follow a clip's picture into its tile: scaled to cover it, cropped around the focus."""
+    """Follow a clip's picture into its tile: scaled to cover it, cropped around its middle."""
     width, height, counter = clip["width"], clip["height"], clip["counter"]
     narrow = min(1.0, tile["h"] / tile["w"] * width / height / LEAST_SHOWN)
     wide = 2 * round(tile["w"] * narrow / 2)
     scale = max(wide / width, tile["h"] / height)
     shown = (wide / scale / width, tile["h"] / scale / height)
-    left, top = (
-        min(max(focus - part / 2, 0.0), 1.0 - part)
-        for focus, part in zip(FOCUS, shown, strict=True)
-    )
+    left, top = ((1.0 - part) / 2 for part in shown)
     columns = counter["first_x"] + counter["pitch_x"] * np.arange(counter["columns"])
     rows = counter["first_y"] + counter["pitch_y"] * np.arange(counter["rows"])
     return Panel(

@@ -138,6 +138,13 @@ def test_every_segment_starts_with_a_key_picture(tmp_path: Path) -> None:
     assert {0, 20, 40} <= set(keys)
 
 
+def test_key_pictures_are_no_further_apart_than_asked(tmp_path: Path) -> None:
+    ((path, _),) = write_segments(tmp_path, [50], Fraction(30))  # asked: every 20
+    with av.open(str(path)) as container:
+        keys = [i for i, picture in enumerate(container.decode(video=0)) if picture.key_frame]
+    assert keys == [0, 20, 40]
+
+
 def test_codec_colour_and_sound_are_what_plays_everywhere(tmp_path: Path) -> None:
     """ITU-T H.273: 1 is BT.709 in each of the three fields, range 1 is limited."""
     folder = tmp_path / "high"

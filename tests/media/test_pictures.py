@@ -64,11 +64,19 @@ def test_every_moment_shows_the_picture_that_is_due(
 
 
 @pytest.mark.parametrize("ending", ["mp4", "mkv", "ts"])
-def test_jumping_about_shows_the_picture_that_is_due(tmp_path: Path, ending: str) -> None:
+@pytest.mark.parametrize("open_gop", [False, True], ids=["closed groups", "open groups"])
+def test_jumping_about_shows_the_picture_that_is_due(
+    tmp_path: Path, ending: str, open_gop: bool
+) -> None:
     times_s = [n / 25 for n in range(250)]
-    film = write_film(tmp_path / f"film.{ending}", times_s, key_interval=50)
-    moments = [9.03, 0.51, 7.77, 7.81, 3.99, 9.97, 0.01, 5.55]
-    assert numbers(film, moments) == [due(times_s, moment) for moment in moments]
+    path = tmp_path / f"film.{ending}"
+    film = write_film(path, times_s, key_interval=50, bframes=3, open_gop=open_gop)
+    pictures = PictureFile(probe(film))
+    moments = [9.03, 0.51, 7.77, 7.81, 3.99, 9.97, 0.01, 5.55, 2.02, *np.arange(4.02, 8, 0.2)]
+    for moment in moments:
+        assert read(pictures.planes_at(moment, 192, 108)[0]) == due(times_s, moment)
+    assert pictures.damages == 0
+    pictures.close()
 
 
 def test_a_moment_on_the_edge_belongs_to_the_picture_that_appears(tmp_path: Path) -> None:
@@ -295,4 +303,22 @@ def test_the_wish_to_stop_is_heard_while_decoding(tmp_path: Path) -> None:
     pictures = PictureFile(probe(film), check=stop)
     with pytest.raises(KeyError):
         pictures.advance(1.0)
+    pictures.close()
+
+
+def test_fast_reading_shows_the_same_pictures(tmp_path: Path) -> None:
+    film = write_film(tmp_path / "film.mp4", STEADY)
+    pictures = PictureFile(probe(film), fast=True)
+    assert [read(pictures.planes_at((n + 0.5) / 30, 96, 54)[0]) for n in range(60)] == [*range(60)]
+    pictures.close()
+
+
+def test_a_picture_can_be_had_in_two_sizes_and_again(tmp_path: Path) -> None:
+    film = write_film(tmp_path / "film.mp4", STEADY)
+    pictures = PictureFile(probe(film))
+    for width, height in ((96, 54), (192, 108), (192, 108), (96, 54)):
+        luma = pictures.planes_at(30.5 / 30, width, height)[0]
+        assert luma.shape == (height, width)
+        assert read(luma) == 30
+    assert read(pictures.planes_at(31.5 / 30, 96, 54)[0]) == 31
     pictures.close()

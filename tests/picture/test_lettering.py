@@ -96,6 +96,11 @@ def test_a_long_name_is_shortened() -> None:
     assert shortened("Oboe", face, 200) == "Oboe"
 
 
+def test_a_long_caption_leaves_a_little_room_at_the_right() -> None:
+    rect = caption("Second alto saxophone in E flat · Maximiliane-Theodora von Hohenfels").rect  # type: ignore[attr-defined]
+    assert 0.8 * TILE.width < rect.width <= 0.92 * TILE.width + 2
+
+
 def test_a_card_is_quiet_and_carries_name_and_rule() -> None:
     luma, u, v = draw_card("Viola · Jun", FONT, 640, 360, LOOK.card)
     ground = colour_to_yuv(LOOK.card.background)

@@ -70,15 +70,18 @@ def test_no_task_after_the_end() -> None:
 def test_a_beacon_is_seen_from_both_sides(tmp_path: Path) -> None:
     with Beacon.create(tmp_path / "b", 5) as parent, Beacon(tmp_path / "b") as worker:
         worker.pictures = 70_000
-        worker.mark(3, True)
+        worker.mark(3, 1)
         assert parent.pictures == 70_000
-        assert parent.busy_tiles() == [3]
+        assert parent.busy() == [(3, 1)]
+        worker.mark(0, 0)
+        worker.mark(3, None)
+        assert parent.busy() == [(0, 0)]
         worker.check()
         parent.ask_to_stop()
         with pytest.raises(Cancelled):
             worker.check()
         worker.clear()
-        assert (parent.pictures, parent.busy_tiles()) == (0, [])
+        assert (parent.pictures, parent.busy()) == (0, [])
         with pytest.raises(Cancelled):
             worker.check()
 

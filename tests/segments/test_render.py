@@ -107,7 +107,7 @@ def test_several_threads_in_a_lane_give_the_same_video(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(engine_module, "worker_count", lambda composition, cores: 1)
-    monkeypatch.setattr(engine_module, "_cores", lambda: 3)
+    monkeypatch.setattr(engine_module, "usable_cores", lambda: 3)
     composition = quartet(folder, seconds=3.0)
     render(composition, tmp_path / "out.mp4", tmp_path / "work")
     found = numbers_of(tmp_path / "out.mp4", composition)
@@ -177,6 +177,25 @@ def test_stopping_takes_less_than_a_second_and_leaves_nothing(folder: Path, tmp_
     assert not left_behind(tmp_path)
     assert not (tmp_path / "out.mp4").exists()
     assert not lanes()
+
+
+def test_stopping_an_executor_of_the_callers_leaves_nothing(folder: Path, tmp_path: Path) -> None:
+    stop = threading.Event()
+
+    def watch(event: Event) -> None:
+        if event.fraction > 0.15:
+            stop.set()
+
+    with ThreadPoolExecutor(1) as executor, pytest.raises(Cancelled):
+        render(
+            quartet(folder),
+            tmp_path / "out.mp4",
+            tmp_path / "work",
+            executor=executor,
+            open_clip=films.open_slowly,
+            progress=Progress(watch, stop),
+        )
+    assert not left_behind(tmp_path)
 
 
 def test_stopping_while_joining_leaves_no_half_file(folder: Path, tmp_path: Path) -> None:

@@ -1,0 +1,95 @@
+"""Cutting the timeline into segments, and knowing a segment again by all that it shows."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from syncvid.media.encode import ENCODER, EncodeSettings
+from syncvid.picture.composition import Composition
+from syncvid.timeline import FrameRate
+
+# One closed group of pictures: the usual distance of key pictures in files for sharing.  Short
+# segments spread well over processes and lose little when something changes.
+SEGMENT_S = 2.0
+
+# Raise this when the same composition comes to look different: cached segments are then made anew.
+RENDER_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of output pictures that is rendered, cached and joined as one.
+
+    Attributes
+    ----------
+    first, last : int
+        Its first picture, and the first one after it.
+    path : Path
+        Where it is kept; the name is its fingerprint.
+    """
+
+    first: int
+    last: int
+    path: Path
+
+    @property
+    def count(self) -> int:
+        """How many pictures it holds."""
+        return self.last - self.first
+
+    @property
+    def notes_path(self) -> Path:
+        """Where to keep what was noticed while it was made."""
+        return self.path.with_suffix(".json")
+
+
+def pictures_per_segment(frame_rate: FrameRate) -> int:
+    """Return the number of pictures in a segment, which is also the key picture interval.
+
+    Examples
+    --------
+    >>> pictures_per_segment(FrameRate(30000, 1001))
+    60
+    """
+    return max(1, round(SEGMENT_S * frame_rate))
+
+
+def cut_into_segments(
+    composition: Composition, settings: EncodeSettings, folder: Path
+) -> tuple[Segment, ...]:
+    """Cut a composition into segments, each under the name of its fingerprint.
+
+    Parameters
+    ----------
+    composition : Composition
+        What the video shows.
+    settings : EncodeSettings
+        How it is compressed.
+    folder : Path
+        Where segments are kept.
+
+    Returns
+    -------
+    tuple of Segment
+        In order, without gaps.
+    """
+    step, count = pictures_per_segment(composition.frame_rate), composition.picture_count
+    bounds = [(first, min(first + step, count)) for first in range(0, count, step)]
+    return tuple(
+        Segment(first, last, folder / f"{fingerprint(composition, settings, first, last)}.mp4")
+        for first, last in bounds
+    )
+
+
+def fingerprint(composition: Composition, settings: EncodeSettings, first: int, last: int) -> str:
+    """Return a name that changes whenever anything in these pictures does."""
+    record = {
+        "version": RENDER_VERSION,
+        "encoder": ENCODER,
+        "settings": asdict(settings) | {"sound_kbps": None},
+        "shown": composition.describe(first, last),
+    }
+    return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()[:40]

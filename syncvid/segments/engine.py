@@ -1,0 +1,383 @@
+"""Rendering a composition: segment by segment, what is cached is kept, then joined with the sound.
+
+A clip that cannot be decoded, or that takes a process down twice, is left out: its tile becomes a
+card and the summary names it.  Everything else goes on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import tempfile
+import time
+import uuid
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
+
+from syncvid.errors import RenderError
+from syncvid.media.encode import EncodeSettings
+from syncvid.media.errors import media_errors
+from syncvid.media.join import join_segments
+from syncvid.picture.composition import Composition
+from syncvid.picture.pieces import Piece
+from syncvid.progress import SILENT, Progress
+from syncvid.segments.crew import Crew, Failure
+from syncvid.segments.cutting import Segment, cut_into_segments
+from syncvid.segments.lanes import Lane
+from syncvid.segments.painting import ClipNote, OpenPictures, open_pictures
+from syncvid.segments.worker import PART_ENDING, SegmentJob, release_clips
+from syncvid.sources import SoundSource
+from syncvid.timeline import clock_text
+
+# Share of the progress that goes to the pictures; joining is the rest.
+_PICTURE_SHARE = 0.95
+
+# All processes of a render together should stay below this.
+_MEMORY_BUDGET = 1_080 << 20
+
+# Measured, in bytes: the parent; a worker without clips; and, per pixel, an open H.264 decoder with
+# its reference pictures (22 MiB for 1080p), and the encoder with its own (154 MiB at 1080p, and
+# room for a second thread).
+_PARENT_BYTES, _WORKER_BYTES = 150 << 20, 80 << 20
+_DECODER_BYTES_PER_PIXEL, _ENCODER_BYTES_PER_PIXEL = 11, 90
+
+# A process may die this often without a clip to blame before the render is given up.
+_MOST_BLANK_CRASHES = 3
+
+# A clip is left out once this many processes have died at it: once may be chance (no memory left).
+_CRASHES_TO_BLAME = 2
+
+# Unused segments are kept for another change of mind, up to this size.
+_CACHE_BYTES = 2 << 30
+
+# Unfinished files older than this belong to no living render.
+_STALE_S = 600.0
+
+
+class Dropped(NamedTuple):
+    """A clip that was left out.
+
+    Attributes
+    ----------
+    file : str
+        The path as the user gave it.
+    reason : str
+        Why, in a sentence.
+    """
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RenderSummary:
+    """What a render did.
+
+    Attributes
+    ----------
+    segments, reused : int
+        Segments of the video, and how many of them were in the cache.
+    pictures : int
+        Output pictures.
+    seconds : float
+        How long it took.
+    composition : Composition
+        What the video really shows: without the clips that were left out.
+    dropped : tuple of Dropped
+        Clips that were left out.
+    notes : tuple of str
+        What else the user should know, in sentences.
+    """
+
+    segments: int
+    reused: int
+    pictures: int
+    seconds: float
+    composition: Composition
+    dropped: tuple[Dropped, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def render_video(
+    composition: Composition,
+    sound: SoundSource,
+    out: Path,
+    *,
+    work: Path,
+    settings: EncodeSettings | None = None,
+    executor: Executor | None = None,
+    progress: Progress = SILENT,
+    open_clip: OpenPictures = open_pictures,
+) -> RenderSummary:
+    """Render a composition with its sound into an MP4 file.
+
+    Parameters
+    ----------
+    composition : Composition
+        What the video shows.
+    sound : SoundSource
+        Read from 0 to `composition.duration_s`.
+    out : Path
+        The video; it appears only when it is whole.
+    work : Path
+        Folder in which segments are kept for the next time; made if it is not there.
+    settings : EncodeSettings or None
+        Quality and speed; None for the default.
+    executor : Executor or None
+        Where to render segments; it must see the same folders.  None: processes of this computer.
+    progress : Progress
+        Told about every few pictures; may raise `Cancelled`.
+    open_clip : callable
+        Opens a piece's clip; must be picklable.
+
+    Returns
+    -------
+    RenderSummary
+
+    Raises
+    ------
+    Cancelled
+        Nothing half-written is left, and no process.
+    RenderError
+        Encoding or joining failed.
+    MediaError
+        A file cannot be written, or the sound cannot be read.
+    """
+    started, settings = time.monotonic(), settings or EncodeSettings()
+    with media_errors(work, doing="write"):
+        work.mkdir(parents=True, exist_ok=True)
+    _remove_stale(work)
+    kept = set(work.glob("*.mp4"))
+    render = _Render(composition, work, settings, executor, open_clip)
+    segments = render.finish_segments(progress.part(_PICTURE_SHARE))
+    join_segments(
+        [(segment.path, segment.count) for segment in segments],
+        Path(os.path.abspath(out)),
+        sound=sound,
+        duration_s=composition.duration_s,
+        frame_rate=composition.frame_rate,
+        settings=settings,
+        progress=progress.part(1.0 - _PICTURE_SHARE),
+    )
+    _prune(work, segments)
+    return RenderSummary(
+        segments=len(segments),
+        reused=sum(segment.path in kept for segment in segments),
+        pictures=composition.picture_count,
+        seconds=time.monotonic() - started,
+        composition=render.composition,
+        dropped=tuple(render.dropped),
+        notes=_tell(segments, composition),
+    )
+
+
+class _Render:
+    """The state of one render: which clips are left out, and who is under suspicion."""
+
+    def __init__(
+        self,
+        composition: Composition,
+        work: Path,
+        settings: EncodeSettings,
+        executor: Executor | None,
+        open_clip: OpenPictures,
+    ) -> None:
+        self.composition, self.settings, self.executor = composition, settings, executor
+        self.work, self.open_clip = work, open_clip
+        self.dropped: list[Dropped] = []
+        self._crashes: Counter[str] = Counter()
+        self._blank_crashes = 0
+        self._token = uuid.uuid4().hex[:12]
+
+    def finish_segments(self, progress: Progress) -> tuple[Segment, ...]:
+        """Render what is not there, leaving out clips that cannot be rendered."""
+        while True:
+            segments = cut_into_segments(self.composition, self.settings, self.work)
+            missing = [segment for segment in segments if not segment.path.exists()]
+            if not missing:
+                return segments
+            failure = self._render(missing, progress)
+            if failure is None:
+                return segments
+            self._learn_from(failure)
+
+    def _render(self, missing: Sequence[Segment], progress: Progress) -> Failure | None:
+        """Put a crew to work on the missing segments."""
+        total = self.composition.picture_count
+        done = total - sum(segment.count for segment in missing)
+        workers, threads = self._staff()
+        with (
+            tempfile.TemporaryDirectory(
+                dir=self.work, prefix="lanes-", ignore_cleanup_errors=True
+            ) as folder,
+            self._lanes(min(workers, len(missing))) as lanes,
+        ):
+            crew = Crew(
+                lanes,
+                Path(folder),
+                len(self.composition.voices),
+                lambda segment, beacon: SegmentJob(
+                    self.composition,
+                    segment,
+                    self.settings,
+                    beacon,
+                    threads,
+                    self._token,
+                    self.open_clip,
+                ),
+            )
+            return crew.work(missing, progress, done, total)
+
+    def _staff(self) -> tuple[int, int]:
+        """Return how many lanes to use, and how many threads in each.
+
+        Memory decides how many processes there are; what cores are left go to threads.  After a
+        crash there is one thread, so that only one clip can be to blame.
+        """
+        cores = usable_cores()
+        if self.executor is not None:
+            return max(1, int(getattr(self.executor, "_max_workers", cores))), 1
+        workers = worker_count(self.composition, cores)
+        careful = self._crashes or self._blank_crashes
+        return workers, 1 if careful else max(1, cores // workers)
+
+    @contextlib.contextmanager
+    def _lanes(self, count: int) -> Iterator[list[Executor]]:
+        """Provide executors, and leave no process and no unfinished file behind."""
+        if self.executor is not None:
+            yield [self.executor] * count
+            for _ in range(count):
+                with contextlib.suppress(RuntimeError):
+                    self.executor.submit(release_clips)
+            return
+        lanes = [Lane() for _ in range(count)]
+        try:
+            yield list(lanes)
+        finally:
+            for lane in lanes:
+                lane.shutdown(wait=False, cancel_futures=True)
+            for lane in lanes:
+                lane.shutdown()
+            for part in self.work.glob(f"*.{self._token}.*{PART_ENDING}"):
+                part.unlink(missing_ok=True)
+
+    def _learn_from(self, failure: Failure) -> None:
+        """Leave out the clip that made a crew fail, or give up."""
+        if failure.path:
+            self._drop(failure.path, failure.reason)
+            return
+        self.executor = None
+        voices = self.composition.voices
+        suspects = {str(voices[tile].pieces[number].path) for tile, number in failure.suspects}
+        self._crashes.update(suspects)
+        if not suspects:
+            self._blank_crashes += 1
+        if self._blank_crashes >= _MOST_BLANK_CRASHES:
+            raise RenderError(
+                f"A process that renders ended {self._blank_crashes} times: {failure.reason}.",
+                fix="Close other programs, there may be too little memory, and render again; "
+                "what is done is kept.",
+            )
+        guilty, crashes = max(self._crashes.items(), key=lambda item: item[1], default=("", 0))
+        if crashes >= _CRASHES_TO_BLAME:
+            self._drop(guilty, "It breaks the decoder.")
+            self._crashes.clear()
+
+    def _drop(self, path: str, reason: str) -> None:
+        """Leave a clip out from now on."""
+        unwanted = [piece for piece in _pieces(self.composition) if str(piece.path) == path]
+        self.dropped += [Dropped(file, reason) for file in {piece.file for piece in unwanted}]
+        self.composition = self.composition.without(lambda piece: str(piece.path) == path)
+
+
+def worker_count(composition: Composition, cores: int) -> int:
+    """Return how many processes the memory budget allows for, from 1 to `cores`."""
+    pixels = sum(width * height for width, height in _most_at_once(composition))
+    worker = (
+        _WORKER_BYTES
+        + _DECODER_BYTES_PER_PIXEL * pixels
+        + _ENCODER_BYTES_PER_PIXEL * composition.size[0] * composition.size[1]
+    )
+    return min(max(1, (_MEMORY_BUDGET - _PARENT_BYTES) // worker), max(1, cores))
+
+
+def _most_at_once(composition: Composition) -> list[tuple[int, int]]:
+    """Return the shape of each tile's largest clip: only one of them is open at a time."""
+    return [
+        max((piece.shape for piece in voice.pieces), key=lambda shape: shape[0] * shape[1])
+        for voice in composition.voices
+        if voice.pieces
+    ]
+
+
+def usable_cores() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _pieces(composition: Composition) -> list[Piece]:
+    """Return all pieces."""
+    return [piece for voice in composition.voices for piece in voice.pieces]
+
+
+def _tell(segments: Sequence[Segment], composition: Composition) -> tuple[str, ...]:
+    """Put what was noticed while segments were made, now or earlier, into sentences."""
+    files = {str(piece.path): piece.file for piece in _pieces(composition)}
+    damages: Counter[str] = Counter()
+    ends: dict[str, float] = {}
+    for segment in segments:
+        if not segment.notes_path.exists():
+            continue
+        for entry in json.loads(segment.notes_path.read_text("utf-8")):
+            note = ClipNote(**entry)
+            damages[note.path] += note.damages
+            if note.ended_s is not None:
+                ends[note.path] = min(note.ended_s, ends.get(note.path, note.ended_s))
+    told = [
+        f"{files.get(path, path)}: its pictures end early, at {clock_text(end_s)} of the clip; "
+        "the last one is held."
+        for path, end_s in ends.items()
+    ]
+    told += [
+        f"{files.get(path, path)}: the picture is damaged in {count} places; there the last good "
+        "one is held."
+        for path, count in damages.items()
+        if count
+    ]
+    return tuple(told)
+
+
+def _remove_stale(work: Path) -> None:
+    """Remove what a render that was killed has left unfinished."""
+    for part in work.glob(f"*{PART_ENDING}"):
+        with contextlib.suppress(OSError):
+            if time.time() - part.stat().st_mtime > _STALE_S:
+                part.unlink()
+    for folder in work.glob("lanes-*"):
+        with contextlib.suppress(OSError):
+            if time.time() - folder.stat().st_mtime > _STALE_S:
+                for file in folder.iterdir():
+                    file.unlink()
+                folder.rmdir()
+
+
+def _prune(work: Path, segments: Sequence[Segment]) -> None:
+    """Delete the segments that have gone unused longest once they take up too much room."""
+    used = {segment.path for segment in segments}
+    unused = sorted(
+        ((path.stat().st_mtime, path) for path in work.glob("*.mp4") if path not in used),
+        reverse=True,
+    )
+    room = _CACHE_BYTES
+    for _, path in unused:
+        room -= path.stat().st_size
+        if room < 0:
+            path.unlink(missing_ok=True)
+            path.with_suffix(".json").unlink(missing_ok=True)
