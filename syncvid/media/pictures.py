@@ -39,9 +39,8 @@ _JUMP_S = 1.5
 # (measured: 0.5 s late).
 _EARLIER_S = (0.0, 1.0, 4.0, 16.0)
 
-# Timestamps are rounded to the container's tick: a picture may begin half a tick before its own.
-# Matroska and WebM count in milliseconds; nothing that is counted coarser is trusted further.
-_MOST_ROUNDING_S = 0.0005
+# What arithmetic in floating point may lack at the edge between two pictures.
+_EDGE_S = 1e-6
 
 # Untagged recordings: BT.709 from this height on, BT.601 below (the convention of players).
 _HD_HEIGHT = 720
@@ -191,7 +190,7 @@ class PictureFile:
         MediaError
             Not one picture can be decoded.
         """
-        due_s = clip_s + self._rounding_s
+        due_s = clip_s + _EDGE_S
         with media_errors(self.media.path):
             if not self._reachable(due_s):
                 self._seek(due_s)
@@ -261,8 +260,6 @@ class PictureFile:
         # Not `err_detect=explode`: it refuses sound pictures too, after a seek into an open group.
         if self._fast:
             context.options = {"skip_loop_filter": "all"}
-        tick = Fraction(self._stream.time_base or Fraction(1, 90000))
-        self._rounding_s = min(float(tick) / 2, _MOST_ROUNDING_S) + 1e-9
         self._pictures, self._fresh = self._decode(), True
 
     def _start_s(self, picture: Any) -> float:

@@ -63,6 +63,10 @@ class Heard:
         """Whether there is nothing to correlate."""
         return not self.full.any()
 
+    def at_rate(self, sample_rate: int) -> Audio:
+        """Return the whitened sound at `LINE_RATE` or at `ANALYSIS_RATE`."""
+        return self.coarse if sample_rate == LINE_RATE else self.full
+
     def inverted(self) -> Heard:
         """Return the same sound upside down."""
         return replace(self, coarse=-self.coarse, full=-self.full)

@@ -34,7 +34,8 @@ from syncvid.timeline import PPM
 # codecs leave alike, and a drift within a window does not blur it.
 LINE_RATE = 4000
 
-# A window of 4 s holds several notes, and 300 ppm move its ends by 0.6 ms only.
+# A window of 4 s holds several notes, and 300 ppm move its ends by 0.6 ms only.  Short clips are
+# searched at 16 kHz too, where as many samples make a window of 1 s.
 WINDOW_S = 4.0
 WINDOW = round(WINDOW_S * LINE_RATE)
 
@@ -102,8 +103,10 @@ class LineScores:
 
     Attributes
     ----------
+    sample_rate : int
+        Rate of the sounds, in Hz; lags and windows are counted in samples at this rate.
     first_lag : int
-        Lag of the first entry, in samples at `LINE_RATE`, at the middle of the first window.
+        Lag of the first entry, in samples, at the middle of the first window.
     scores : ndarray, shape (lags,), float32
         Sum over the windows in standard deviations of what chance gives.
     inverted : ndarray, shape (lags,), bool
@@ -116,6 +119,7 @@ class LineScores:
         Where each window alone fits best, and how far that stands out: upright, and inverted.
     """
 
+    sample_rate: int
     first_lag: int
     scores: Audio = field(repr=False)
     inverted: NDArray[np.bool_] = field(repr=False)
@@ -124,6 +128,11 @@ class LineScores:
     window_lags: NDArray[np.int64] = field(repr=False)
     window_peaks: Audio = field(repr=False)
 
+    @property
+    def window_s(self) -> float:
+        """Length of a window in seconds."""
+        return WINDOW / self.sample_rate
+
 
 def prepare(reference: Audio) -> Searchable:
     """Cut and transform a whitened reference.
@@ -131,7 +140,7 @@ def prepare(reference: Audio) -> Searchable:
     Parameters
     ----------
     reference : ndarray, shape (samples,), float32
-        Whitened sound at `LINE_RATE`.
+        Whitened sound, usually at `LINE_RATE`.
 
     Returns
     -------
@@ -150,15 +159,23 @@ def prepare(reference: Audio) -> Searchable:
     return Searchable(spectra, first, energy, np.asarray(power, np.float32))
 
 
-def score_lines(clip: Audio, reference: Searchable, *, either_way_up: bool = True) -> LineScores:
+def score_lines(
+    clip: Audio,
+    reference: Searchable,
+    *,
+    sample_rate: int = LINE_RATE,
+    either_way_up: bool = True,
+) -> LineScores:
     """Sum the evidence of all windows along all lines.
 
     Parameters
     ----------
     clip : ndarray, shape (samples,), float32
-        Whitened sound at `LINE_RATE`.
+        Whitened sound.
     reference : Searchable
-        From `prepare`.
+        From `prepare`, at the same rate.
+    sample_rate : int
+        Rate of both, in Hz; windows are `WINDOW` samples long.
     either_way_up : bool
         Whether the clip may be upside down.
 
@@ -170,6 +187,7 @@ def score_lines(clip: Audio, reference: Searchable, *, either_way_up: bool = Tru
     spectra, deviations = _clip_windows(clip, reference)
     windows = len(spectra)
     slots = 1 << max(0, windows - 1).bit_length()
+    steepest = _steepest(windows * WINDOW / sample_rate)
     first_block, last_block = -(len(clip) // BLOCK) - 1, reference.length // BLOCK
     scores, slopes = [], []
     window_peaks = np.zeros((2, windows), np.float32)
@@ -183,7 +201,7 @@ def score_lines(clip: Audio, reference: Searchable, *, either_way_up: bool = Tru
                     window_peaks[side, index] = abs(inner[peak])
                     window_lags[side, index] = block * BLOCK + peak
             np.clip(row, -CAP, CAP, out=rows[index])
-        best, slope = _best_lines(rows, _steepest(windows), either_way_up)
+        best, slope = _best_lines(rows, steepest, either_way_up)
         scores.append(best)
         slopes.append(slope)
     sums = np.concatenate(scores)
@@ -191,6 +209,7 @@ def score_lines(clip: Audio, reference: Searchable, *, either_way_up: bool = Tru
     sums /= np.sqrt(_overlap(reference, len(clip), first_lag, len(sums)))
     slope_ppm = 1e6 / (max(1, slots - 1) * WINDOW)
     return LineScores(
+        sample_rate,
         first_lag,
         np.abs(sums) if either_way_up else np.maximum(sums, 0.0),
         sums < 0,
@@ -225,9 +244,9 @@ def _correlations(
             yield index, row / deviations[index]
 
 
-def _steepest(windows: int) -> float:
-    """Return the largest slope that is searched, in lags per window."""
-    wide_ppm = DRIFT_PPM * NARROWS_S / max(windows * WINDOW_S, 1.0)
+def _steepest(length_s: float) -> float:
+    """Return the largest slope that is searched for a clip's length, in lags per window."""
+    wide_ppm = DRIFT_PPM * NARROWS_S / max(length_s, 1.0)
     return min(max(wide_ppm, DRIFT_PPM), SHORT_DRIFT_PPM) * PPM * WINDOW
 
 

@@ -21,7 +21,7 @@ from syncvid.sync.waveform import Evidence
 POSSIBLE = 9.0
 CERTAIN = 12.0
 
-# Fewer agreeing windows than this are no evidence at all.
+# Fewer agreeing windows than this are no evidence at all, unless the clip has no more.
 FEWEST_HEARD = 2
 
 # Windows of two seconds that must agree, and their share among those in which the clip plays.
@@ -75,7 +75,8 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
     Finding or None
         None where nothing fits.
     """
-    if evidence.score < POSSIBLE or evidence.count.agreeing < FEWEST_HEARD:
+    fewest = min(FEWEST_HEARD, max(1, evidence.count.playing))
+    if evidence.score < POSSIBLE or evidence.count.agreeing < fewest:
         return None
     doubts = _doubts(evidence)
     certainty = (1 - math.exp(-evidence.score / CERTAINTY_SCALE)) * (

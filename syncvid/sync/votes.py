@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from syncvid.arrays import Floats
 from syncvid.production.results import Vote
-from syncvid.sync.lines import LINE_RATE, WINDOW_S, LineScores
+from syncvid.sync.lines import LineScores
 from syncvid.sync.refine import deviation_s, read_lags
 from syncvid.sync.windows import Rows
 from syncvid.timeline import PPM, Placement, Span
@@ -83,9 +83,10 @@ def count_votes(
     agrees = inside & (peaks.heights >= AGREES_STRENGTH)
     agrees &= (np.abs(peaks.positions - away) <= AGREES_S) & ~elsewhere
     lags = line.offset_s + line.drift_ppm * PPM * rows.clip_s + peaks.positions
-    window = np.minimum((rows.clip_s / WINDOW_S).astype(np.int64), scores.window_lags.shape[1] - 1)
+    window = (rows.clip_s / scores.window_s).astype(np.int64)
+    window = np.minimum(window, scores.window_lags.shape[1] - 1)
     side = int(inverted)
-    best_lags = scores.window_lags[side, window] / LINE_RATE
+    best_lags = scores.window_lags[side, window] / scores.sample_rate
     there = np.abs(best_lags - line.offset_s - line.drift_ppm * PPM * rows.clip_s - away)
     agrees |= inside & elsewhere & (there < 2 * AGREES_S)
     own = agrees & ~elsewhere

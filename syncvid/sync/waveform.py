@@ -6,15 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
-from syncvid.arrays import Audio, Floats
+from syncvid.arrays import Floats
 from syncvid.production.results import Rival
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard
 from syncvid.sync.lines import (
-    LINE_RATE,
     WINDOW,
-    WINDOW_S,
     LineScores,
     Searchable,
     prepare,
@@ -26,6 +23,10 @@ from syncvid.sync.spans import find_spans
 from syncvid.sync.votes import Count, count_votes
 from syncvid.sync.windows import Rows, correlate_near
 from syncvid.timeline import PPM, Placement, Span
+
+# Clips up to this length, or laid against a sound up to this length, are also searched over the
+# whole band: a few seconds below 2 kHz alone say too little.
+SHORT_S = 20.0
 
 # Places closer than this are one place: a moved phrase rather than another bar.
 APART_S = 0.12
@@ -167,7 +168,15 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
     -------
     Evidence
     """
-    scores = score_lines(clip.coarse, target.searchable)
+    evidence = _weigh(clip, target, score_lines(clip.coarse, target.searchable))
+    if min(clip.duration_s, target.heard.duration_s) > SHORT_S:
+        return evidence
+    whole_band = score_lines(clip.full, prepare(target.heard.full), sample_rate=ANALYSIS_RATE)
+    return max(evidence, _weigh(clip, target, whole_band), key=lambda found: found.score)
+
+
+def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
+    """Gather what speaks for the best of a search's lines, and against it."""
     best, *others = find_candidates(clip, target, scores)
     inverted = _is_inverted(clip, target, best.line)
     clip = clip.inverted() if inverted else clip
@@ -209,27 +218,28 @@ def find_candidates(clip: Heard, target: Target, scores: LineScores) -> list[Pla
     """
     upside_down = clip.inverted()
     places = []
-    for index in strongest(scores, apart=round(APART_S * LINE_RATE), count=MOST_PLACES):
+    rate = scores.sample_rate
+    for index in strongest(scores, apart=round(APART_S * rate), count=MOST_PLACES):
         drift_ppm = float(scores.slopes[index]) * scores.slope_ppm
-        first_s = (scores.first_lag + index) / LINE_RATE
-        line = Placement(first_s - drift_ppm * PPM * WINDOW_S / 2, drift_ppm)
+        first_s = (scores.first_lag + index) / rate
+        line = Placement(first_s - drift_ppm * PPM * scores.window_s / 2, drift_ppm)
         inverted = bool(scores.inverted[index])
         sound = upside_down if inverted else clip
-        places.append(_look_closely(sound, target, line, inverted=inverted))
+        places.append(_look_closely(sound, target, line, rate, inverted=inverted))
     for inverted, sound in ((False, clip), (True, upside_down)):
-        steep = _steep_line(scores.window_lags[int(inverted)], scores.window_peaks[int(inverted)])
+        steep = _steep_line(scores, inverted=inverted)
         if steep is not None:
-            places.append(_look_closely(sound, target, steep, inverted=inverted))
+            places.append(_look_closely(sound, target, steep, rate, inverted=inverted))
     if not places:
-        places.append(_look_closely(clip, target, Placement(0.0), inverted=False))
+        places.append(_look_closely(clip, target, Placement(0.0), rate, inverted=False))
     return sorted(places, key=lambda place: -place.score)
 
 
-def _steep_line(window_lags: NDArray[np.int64], window_peaks: Audio) -> Placement | None:
+def _steep_line(scores: LineScores, *, inverted: bool) -> Placement | None:
     """Return the line on which most of the windows' own best lags lie, however steep, if any."""
-    clear = window_peaks >= STEEP_STRENGTH
-    times = ((np.arange(len(clear)) + 0.5) * WINDOW_S)[clear]
-    lags = window_lags[clear] / LINE_RATE
+    clear = scores.window_peaks[int(inverted)] >= STEEP_STRENGTH
+    times = ((np.arange(len(clear)) + 0.5) * scores.window_s)[clear]
+    lags = scores.window_lags[int(inverted)][clear] / scores.sample_rate
     best = np.zeros(len(times), np.bool_)
     for time, lag in zip(times, lags, strict=True):
         away = times - time
@@ -246,21 +256,24 @@ def _steep_line(window_lags: NDArray[np.int64], window_peaks: Audio) -> Placemen
     return Placement(float(at_middle - slope * middle), float(slope) / PPM)
 
 
-def _look_closely(clip: Heard, target: Target, line: Placement, *, inverted: bool) -> Place:
+def _look_closely(
+    clip: Heard, target: Target, line: Placement, sample_rate: int, *, inverted: bool
+) -> Place:
     """Sum the evidence along a line exactly, and keep what each window says."""
+    sound, window_s = clip.at_rate(sample_rate), WINDOW / sample_rate
     rows = correlate_near(
-        clip.coarse,
-        target.heard.coarse,
+        sound,
+        target.heard.at_rate(sample_rate),
         line,
-        sample_rate=LINE_RATE,
-        window_s=WINDOW_S,
-        hop_s=WINDOW_S,
+        sample_rate=sample_rate,
+        window_s=window_s,
+        hop_s=window_s,
         reach_s=LOOK_REACH_S,
     )
     summed = sum_near(rows, line, offset_s=LOOK_OFFSET_S, drift_ppm=LOOK_DRIFT_PPM)
-    peaks = np.zeros(-(-len(clip.coarse) // WINDOW))
+    peaks = np.zeros(-(-len(sound) // WINDOW))
     strengths = read_lags(rows, deviation_s(rows, line, summed.line)).heights
-    peaks[(rows.clip_s / WINDOW_S).astype(np.int64)] = strengths
+    peaks[(rows.clip_s / window_s).astype(np.int64)] = strengths
     return Place(summed.line, summed.score, inverted, peaks)
 
 
