@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from syncvid.errors import ProductionError
+from syncvid.errors import MediaError, ProductionError
 from syncvid.production.files import identity
 from syncvid.production.material import Material, loose_material, open_production
 from syncvid.steps import (
@@ -257,3 +257,15 @@ def test_a_clip_that_was_cut_off_on_its_way_is_told_and_used(case: Case, tmp_pat
     outcome = sync_clips(material)
     assert outcome.result.clips[0].finding.placement is not None
     assert any("breaks off" in remark for remark in outcome.remarks)
+
+
+def test_a_work_folder_that_is_full_ends_the_step_and_blames_no_clip(
+    material: Material, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(MediaError, match="The disk is full"):
+        sync_clips(material)
+    assert not list(material.store.folder.rglob(".*"))
