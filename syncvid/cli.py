@@ -69,7 +69,8 @@ def new(
         )
     _tell_added(added)
     _say(f"The plan is {folder / 'production.toml'}: correct there what was guessed wrong.")
-    _say(f"Next: syncvid sync {_quoted(folder)}")
+    verb = "sync" if added.takes else "add"
+    _say(f"Next: syncvid {verb} {_quoted(folder)}{'' if added.takes else ' CLIPS...'}")
     _leave(added.problems)
 
 
@@ -155,11 +156,14 @@ def sync(
 ) -> None:
     """Find every clip's place and clock drift by its sound."""
     from syncvid.production.files import write_whole
+    from syncvid.production.material import refuse_sources
     from syncvid.production.results import write_sync_json
     from syncvid.steps import sync_clips
 
     with _at_work() as progress:
         material, problems = _material(folder_or_clips, mix, guide)
+        if json_file and json_file != "-":
+            refuse_sources(material, Path(json_file))
         with material.store.locked(_place(material)):
             outcome = sync_clips(material, progress=progress)
         text = write_sync_json(outcome.result)

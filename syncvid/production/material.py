@@ -219,6 +219,26 @@ def loose_material(
     ), problems
 
 
+def refuse_sources(material: Material, *targets: Path, keep: Sequence[Path] = ()) -> None:
+    """Refuse to write over a clip, the mix, the guide, or another file to `keep`.
+
+    Raises
+    ------
+    ProductionError
+        One of the targets is such a file, under whatever name.
+    """
+    sources = [recording.source.path for recording in material.recordings]
+    sources += [source.path for source in (material.mix, material.guide) if source is not None]
+    originals = {path.resolve() for path in (*sources, *keep)}
+    for target in targets:
+        if target.resolve() in originals:
+            raise ProductionError(
+                "This would overwrite one of the files that are worked on.",
+                where=str(target),
+                fix="Choose another name.",
+            )
+
+
 def take_file(file: str) -> SourceFile:
     """Take a single file into use.
 

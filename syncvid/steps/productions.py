@@ -104,6 +104,10 @@ def add_clips(
         The folder cannot be written, or the mix or guide cannot be read.
     """
     editor = PlanEditor(plan_path(folder))
+    if not (clips or mix or guide):
+        raise ProductionError(
+            "Nothing was named that could be added.", where=str(folder), fix="Name clips or a mix."
+        )
     references = {"mix": _reference(mix), "guide": _reference(guide)}
     store = Store(folder / WORK_FOLDER)
     with store.locked(str(folder)):

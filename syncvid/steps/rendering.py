@@ -16,7 +16,7 @@ from syncvid.mix import Line, PlainSum, safe_gain
 from syncvid.picture import Composition, compose
 from syncvid.production.files import fingerprint, identity, system_errors, write_whole
 from syncvid.production.layouts import find_layout
-from syncvid.production.material import Material, Recording, source_record
+from syncvid.production.material import Material, Recording, refuse_sources, source_record
 from syncvid.production.results import ClipSync, SyncResult, read_sync_json
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import EncodeSettings, RenderSummary, render_video
@@ -128,6 +128,7 @@ def render(
         The mix cannot be read, or the video cannot be written.
     """
     settings = settings or EncodeSettings()
+    _check_targets(material, out, report, sync_file)
     outcome, facts = _findings(material, sync_file, progress.part(0.1))
     result = outcome.result
     if sync_file is not None:
@@ -162,6 +163,24 @@ def render(
     notes = summary.notes if summary is not None else ()
     remarks = (*outcome.remarks, *composition.warnings, *notes)
     return RenderOutcome(out, players, result, summary, outcome.problems, remarks)
+
+
+def _check_targets(
+    material: Material, out: Path, report: Path | None, sync_file: Path | None
+) -> None:
+    """Refuse at the door what could not be written at the end, or what would destroy a source."""
+    if out.suffix.lower() != ".mp4":
+        raise ProductionError(
+            "The video must be an .mp4 file.", where=str(out), fix=f"Write {out.stem}.mp4."
+        )
+    targets = [path for path in (out, report) if path is not None]
+    refuse_sources(material, *targets, keep=[sync_file] if sync_file else [])
+    for target in targets:
+        with system_errors(target.parent):
+            if not target.parent.is_dir():
+                raise FileNotFoundError
+            if target.is_dir():
+                raise IsADirectoryError(21, "Is a directory")
 
 
 def video_sound(material: Material, players: Cast, progress: Progress = SILENT) -> SoundSource:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,15 +44,15 @@ class Status:
     @property
     def next_step(self) -> str:
         """What to do next, in one sentence."""
-        folder = self.material.folder or Path()
+        folder = shlex.quote(str(self.material.folder or Path()))
         if not self.material.recordings:
-            return f"Add clips: syncvid add '{folder}' CLIPS..."
+            return f"Add clips: syncvid add {folder} CLIPS..."
         if self.synced is None:
-            return f"Find the clips' places: syncvid sync '{folder}'"
+            return f"Find the clips' places: syncvid sync {folder}"
         if self.verdicts["check"]:
-            return f"Look at the clips that want your ear: syncvid preview '{folder}'"
+            return f"Look at the clips that want your ear: syncvid preview {folder}"
         if not any(current for _, current in self.outputs):
-            return f"Make the video: syncvid render '{folder}' -o video.mp4"
+            return f"Make the video: syncvid render {folder} -o video.mp4"
         return "nothing; everything is up to date."
 
 

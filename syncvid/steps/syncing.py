@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 
-from syncvid.errors import MediaError, SyncvidError
+from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.listen import breaks_off, sounding_after_s
 from syncvid.production.files import fingerprint
 from syncvid.production.material import Material, Recording, source_record
@@ -77,10 +77,18 @@ def sync_clips(
 
     Raises
     ------
+    ProductionError
+        There are no clips.
     MediaError
         The mix or guide cannot be read.
     """
     settings = settings or SyncSettings()
+    if not material.recordings:
+        raise ProductionError(
+            "There are no clips yet.",
+            where=str(material.folder or ""),
+            fix="Add some with `syncvid add FOLDER CLIPS...`.",
+        )
     heard, problems = hear_all(
         [r.source for r in material.recordings], material.store, progress.part(0.5)
     )

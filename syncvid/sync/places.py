@@ -212,7 +212,7 @@ def _spread(
     results = []
     for result in map(task, items) if workers is None else workers.map(task, items):
         results.append(result)
-        progress.advance(len(results), len(items))
+        progress.advance(len(results), len(items), "finding the places")
     return results
 
 
@@ -281,7 +281,7 @@ def _find_guide(
             told.append(on_mix.to_reference(middle_s) - leak.placement.to_reference(middle_s))
             if done == 1:
                 return told[0]
-        progress.advance(done, len(places))
+        progress.advance(done, len(places), "finding the guide")
     if len(told) >= 2 and max(told) - min(told) < SAME_GUIDE_S:
         return statistics.median(told)
     return None

@@ -196,3 +196,29 @@ def test_a_name_with_control_characters_stays_on_one_line(
     shown = capsys.readouterr().out
     assert "\x1b" not in shown
     assert "a\\nb" in shown
+
+
+def test_a_video_is_never_written_over_a_source_and_never_rendered_in_vain(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    film = tmp_path / "oboe.mp4"
+    film.write_bytes(clip.read_bytes())
+    before = film.read_bytes()
+    assert run("render", film, "--mix", clip, "-o", film) == 2
+    assert "overwrite" in capsys.readouterr().err
+    assert film.read_bytes() == before
+    assert run("render", film, "--mix", clip, "-o", tmp_path / "gone" / "a.mp4") == 3
+    assert "%" not in capsys.readouterr().err, "nothing was begun"
+    assert run("render", film, "--mix", clip, "-o", tmp_path / "a.avi") == 2
+    assert run("sync", film, "--mix", clip, "--json", film) == 2
+    assert film.read_bytes() == before
+
+
+def test_commands_without_clips_say_what_to_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("new", tmp_path / "round") == 0
+    assert "syncvid add" in capsys.readouterr().out
+    assert run("add", tmp_path / "round") == 2
+    assert run("sync", tmp_path / "round") == 2
+    assert "no clips yet" in capsys.readouterr().err
