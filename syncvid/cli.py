@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Never
 import typer
 
 from syncvid import __version__
-from syncvid.errors import Cancelled, ProductionError, SyncvidError
+from syncvid.errors import Cancelled, ProductionError, SyncvidError, system_error
 
 if TYPE_CHECKING:
     from syncvid.production.material import Material
@@ -107,7 +107,7 @@ def withdraw(folder: Folder, clips: Annotated[list[str], typer.Argument(help="Cl
     with _at_work():
         withdraw_clips(folder, clips)
     for clip in clips:
-        _say(f"{clip} is withdrawn. The file itself is untouched.")
+        _say(f"{clip} is withdrawn, and all that was kept of it deleted. The file is untouched.")
     _say("Videos that you made before still show it: render them again, and delete old copies.")
 
 
@@ -155,7 +155,7 @@ def sync(
     ] = None,
 ) -> None:
     """Find every clip's place and clock drift by its sound."""
-    from syncvid.production.files import write_whole
+    from syncvid.production.files import check_target, write_whole
     from syncvid.production.material import refuse_sources
     from syncvid.production.results import write_sync_json
     from syncvid.steps import sync_clips
@@ -163,6 +163,7 @@ def sync(
     with _at_work() as progress:
         material, problems = _material(folder_or_clips, mix, guide)
         if json_file and json_file != "-":
+            check_target(Path(json_file))
             refuse_sources(material, Path(json_file))
         with material.store.locked(_place(material)):
             outcome = sync_clips(material, progress=progress)
@@ -269,6 +270,9 @@ def main(arguments: Sequence[str] | None = None) -> Never:
         sys.exit(Cancelled.exit_code)
     except BrokenPipeError:
         sys.exit(1)
+    except OSError as exc:
+        _note(f"syncvid: {system_error(exc, 'standard output')}")
+        sys.exit(UNREADABLE)
     sys.exit(0)
 
 
@@ -375,7 +379,11 @@ def _look(layout: str | None, size: str | None, fps: str | None) -> Look:
                 f"--size {size!r} cannot be encoded.",
                 fix="Width and height must be even, between 64 and 8192.",
             )
-    return Look(layout, pixels, parse_frame_rate(fps) if fps else None)
+    try:
+        rate = parse_frame_rate(fps) if fps else None
+    except SyncvidError as exc:
+        raise ProductionError(f"--fps: {exc.what}", fix=exc.fix) from exc
+    return Look(layout, pixels, rate)
 
 
 def _tell_added(added: Added) -> None:
@@ -385,13 +393,15 @@ def _tell_added(added: Added) -> None:
         _say(f"  {file}: {guess.part}{player}, take {guess.take}")
     for file, why in added.left_out:
         _say(f"  left out {file!r}: {why}")
+    for name in added.references:
+        _say(f"The {name} is set.")
     _say(f"{_count(len(added.takes), 'clip')} taken in, {len(added.left_out)} left out.")
 
 
 def _tell_clip(clip: ClipSync) -> None:
     """Say where a clip belongs, and why."""
     finding = clip.finding
-    name = f"{clip.part}, take {clip.take}" if clip.part else clip.file
+    name = clip.name
     if finding.placement is None:
         _say(f"none   {name}: {finding.reason}")
         return

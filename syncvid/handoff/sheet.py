@@ -239,7 +239,9 @@ def _plot(clip: SheetClip, index: int, *, folded: bool) -> str:
     """Return the plot of a clip's votes with its caption, perhaps folded away."""
     svg = plot_votes(clip.sync, prefix=f"v{index}")
     if not svg:
-        return element("p", "The votes of its windows were not kept.", class_="aside")
+        return element(
+            "p", "No window of it stands out, so there is nothing to draw.", class_="aside"
+        )
     figure = element("figure", svg, element("figcaption", caption(clip.sync.finding)))
     if not folded:
         return figure

@@ -90,7 +90,8 @@ def caption(finding: Finding) -> str:
         return f"{text}."
     beyond = int((np.abs(_away_ms(finding)) > _limit_ms(finding)).sum())
     rim = f", {beyond} by more than the plot shows" if beyond else ""
-    return f"{text}; {'one (a cross) does' if others == 1 else f'{others} (crosses) do'} not{rim}."
+    does = "one (a cross) does" if others == 1 else f"{others} (crosses) do"
+    return f"{text}; {does} not{rim}: rests, or sound that is not there."
 
 
 def _matplotlib_svg(finding: Finding, *, salt: str) -> str:

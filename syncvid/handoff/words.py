@@ -132,6 +132,10 @@ def reference_name(page: SheetPage, clip: ClipSync) -> str:
     return REFERENCES[page.reference]
 
 
+# Stretches whose places differ by less were not moved in the mix.
+_SAME_PLACE_S = 0.005
+
+
 def last_name(file: str) -> str:
     """Return a file's name without its folders; the whole path stands with each clip's account."""
     return PurePath(file).name or file
@@ -139,7 +143,8 @@ def last_name(file: str) -> str:
 
 def splice_text(finding: Finding) -> str:
     """Say that a clip is used in several places that lie apart; empty for an ordinary clip."""
-    if len(finding.spans) < 2:
+    offsets = [span.offset_s for span in finding.spans]
+    if len(offsets) < 2 or max(offsets) - min(offsets) < _SAME_PLACE_S:
         return ""
     stretches = count(len(finding.spans), "stretch", "stretches")
     return f"The mix was edited: {stretches} of this clip are used in places of their own."
@@ -244,7 +249,7 @@ def _vote_rows(finding: Finding) -> Iterator[tuple[str, str]]:
     yield "windows", f"{agree} of {all_votes} agree" if agree else f"none of {all_votes} agree"
     distances_ms = [1000 * abs(away) for away in distances_s(finding, agreeing_only=True)]
     if distances_ms:
-        yield "typically off by", f"{statistics.median(distances_ms):.1f} ms"
+        yield "typically off by", f"{statistics.median(distances_ms):.2f} ms"
 
 
 def distances_s(finding: Finding, *, agreeing_only: bool = False) -> list[float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
@@ -75,7 +76,9 @@ def join_segments(
         with media_errors(out, doing="write"):
             os.replace(part, out)
     finally:
-        part.unlink(missing_ok=True)
+        # On a disk that cannot be written there is nothing to remove, and the error says so.
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _write_streams(

@@ -138,6 +138,8 @@ def open_media(
         name = os.path.abspath(path)
         if os.path.isdir(name):
             raise IsADirectoryError(21, "Is a directory", name)
+        if os.path.exists(name) and not os.path.isfile(name):
+            raise MediaError("This is no ordinary file.", where=str(path), fix="Name a recording.")
         with av.open(name, options=EXACT_EDITS if exact_edits else {}) as container:
             yield container
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -94,6 +95,22 @@ def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
+
+
+def check_target(path: Path) -> None:
+    """Refuse at the door a file that could not be written at the end.
+
+    Raises
+    ------
+    MediaError
+        Its folder is not there, or it is a folder itself.
+    """
+    with system_errors(path.parent):
+        if not path.parent.is_dir():
+            raise FileNotFoundError
+    with system_errors(path):
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "Is a directory")
 
 
 def written_path(path: Path, folder: Path) -> str:

@@ -74,7 +74,8 @@ class Recording:
     @property
     def name(self) -> str:
         """What to call it in a message."""
-        return f"{self.part}, take {self.take}" if self.part else self.source.file
+        player = f" ({self.player})" if self.player else ""
+        return f"{self.part}{player}, take {self.take}" if self.part else self.source.file
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,9 +230,15 @@ def refuse_sources(material: Material, *targets: Path, keep: Sequence[Path] = ()
     """
     sources = [recording.source.path for recording in material.recordings]
     sources += [source.path for source in (material.mix, material.guide) if source is not None]
+    if material.folder is not None:
+        plan, _ = read_toml(plan_path(material.folder), Plan)
+        takes = [take for part in plan.parts for take in part.takes]
+        sources += [resolve(take.file, material.folder) for take in takes]
+        sources.append(plan_path(material.folder))
     originals = {path.resolve() for path in (*sources, *keep)}
+    work = material.store.folder.resolve()
     for target in targets:
-        if target.resolve() in originals:
+        if target.resolve() in originals or target.resolve().is_relative_to(work):
             raise ProductionError(
                 "This would overwrite one of the files that are worked on.",
                 where=str(target),

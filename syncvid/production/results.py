@@ -131,7 +131,8 @@ class ClipSync:
     @property
     def name(self) -> str:
         """What to call the clip in a message: part and take, or the file."""
-        return f"{self.part}, take {self.take}" if self.part else self.file
+        player = f" ({self.player})" if self.player else ""
+        return f"{self.part}{player}, take {self.take}" if self.part else self.file
 
 
 @dataclass(frozen=True, slots=True)

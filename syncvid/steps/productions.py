@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -33,12 +33,15 @@ class Added:
         Files that were not, with the reason.
     problems : tuple of SyncvidError
         The errors among them: files that could not be read.
+    references : tuple of str
+        ``mix`` and ``guide``, if they were named.
     """
 
     folder: Path
     takes: tuple[tuple[str, Guess], ...]
     left_out: tuple[tuple[str, str], ...]
-    problems: tuple[SyncvidError, ...] = field(default=())
+    problems: tuple[SyncvidError, ...] = ()
+    references: tuple[str, ...] = ()
 
 
 def new_production(
@@ -67,11 +70,13 @@ def new_production(
             fix="Add clips with `syncvid add FOLDER CLIPS...`, or choose another folder.",
         )
     references = {name: _reference(file) for name, file in (("mix", mix), ("guide", guide))}
+    good, left_out, problems = _sift(clips, _identities(references), progress)
+    if clips and not good:
+        raise problems[0] if problems else ProductionError("None of the files is a new recording.")
     with system_errors(folder):
         folder.mkdir(parents=True, exist_ok=True)
     store = Store(folder / WORK_FOLDER)
     with store.locked(str(folder)):
-        good, left_out, problems = _sift(clips, {}, progress)
         takes = list(zip(good, guess_names(good), strict=True))
         text = new_plan(
             title or folder.resolve().name,
@@ -83,7 +88,8 @@ def new_production(
         )
         write_whole(path, text)
         _remember_files(folder, store)
-    return Added(folder, tuple(takes), tuple(left_out), tuple(problems))
+    named = tuple(name for name, file in references.items() if file)
+    return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named)
 
 
 def add_clips(
@@ -111,7 +117,8 @@ def add_clips(
     references = {"mix": _reference(mix), "guide": _reference(guide)}
     store = Store(folder / WORK_FOLDER)
     with store.locked(str(folder)):
-        good, left_out, problems = _sift(clips, _known(folder, editor.plan), progress)
+        known = _known(folder, editor.plan) | _identities(references)
+        good, left_out, problems = _sift(clips, known, progress)
         takes = list(zip(good, guess_names(good), strict=True))
         editor.add([NewTake(written_path(Path(file), folder), guess) for file, guess in takes])
         for name, file in references.items():
@@ -119,7 +126,8 @@ def add_clips(
                 editor.set_reference(name, written_path(file, folder))
         editor.save()
         _remember_files(folder, store)
-    return Added(folder, tuple(takes), tuple(left_out), tuple(problems))
+    named = tuple(name for name, file in references.items() if file)
+    return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named)
 
 
 def replace_clip(folder: Path, old: str, new: str) -> None:
@@ -172,6 +180,11 @@ def _reference(file: str | None) -> Path | None:
     return Path(file)
 
 
+def _identities(references: dict[str, Path | None]) -> dict[str, str]:
+    """Return the identities of the mix and the guide: they are no takes."""
+    return {identity(file): f"the {name}" for name, file in references.items() if file}
+
+
 def _known(folder: Path, plan: Plan) -> dict[str, str]:
     """Return the identities of the files that the plan holds, withdrawn ones too."""
     known = {}
@@ -180,6 +193,9 @@ def _known(folder: Path, plan: Plan) -> dict[str, str]:
             path = resolve(take.file, folder)
             if path.is_file():
                 known[identity(path)] = take.file
+    for name, file in (("the mix", plan.mix), ("the guide", plan.guide)):
+        if file and resolve(file, folder).is_file():
+            known[identity(resolve(file, folder))] = name
     return known
 
 
@@ -201,7 +217,7 @@ def _sift(
             left_out.append((clip, " ".join(filter(None, (answer.what, answer.fix)))))
             problems.append(answer)
         elif answer in seen:
-            left_out.append((clip, f"the same recording as {seen[answer]!r}"))
+            left_out.append((clip, f"the same recording as {seen[answer]}"))
         else:
             seen[answer] = clip
             good.append(clip)

@@ -14,7 +14,7 @@ from syncvid.errors import MediaError, ProductionError, RenderError, SyncvidErro
 from syncvid.media.sound import SoundFile
 from syncvid.mix import Line, PlainSum, safe_gain
 from syncvid.picture import Composition, compose
-from syncvid.production.files import fingerprint, identity, system_errors, write_whole
+from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
 from syncvid.production.layouts import find_layout
 from syncvid.production.material import Material, Recording, refuse_sources, source_record
 from syncvid.production.results import ClipSync, SyncResult, read_sync_json
@@ -161,8 +161,30 @@ def render(
     if report:
         write_whole(report, json.dumps(composition.report(), indent=1, ensure_ascii=False) + "\n")
     notes = summary.notes if summary is not None else ()
-    remarks = (*outcome.remarks, *composition.warnings, *notes)
+    remarks = (*outcome.remarks, *_omissions(material, result, players))
+    remarks = (*remarks, *composition.warnings, *notes)
     return RenderOutcome(out, players, result, summary, outcome.problems, remarks)
+
+
+def _omissions(material: Material, result: SyncResult, players: Cast) -> list[str]:
+    """Name what one might expect to see and does not."""
+    told = [
+        f"{r.name} stands in no entry of the sync file, so it is left out."
+        for r in material.recordings
+        if result.of(r.source.file) is None
+    ]
+    told += [
+        f"{e.recording.name} is marked `use`, but it has no place and cannot be shown."
+        for e in players.left_out
+        if e.recording.use
+    ]
+    told += [
+        f"{voice.label}: its clip lies outside the music, so only the card is shown."
+        for voice in players.voices
+        for piece in voice.pieces
+        if piece.to_s <= 0.0 or piece.from_s >= players.duration_s
+    ]
+    return told
 
 
 def _check_targets(
@@ -176,11 +198,7 @@ def _check_targets(
     targets = [path for path in (out, report) if path is not None]
     refuse_sources(material, *targets, keep=[sync_file] if sync_file else [])
     for target in targets:
-        with system_errors(target.parent):
-            if not target.parent.is_dir():
-                raise FileNotFoundError
-            if target.is_dir():
-                raise IsADirectoryError(21, "Is a directory")
+        check_target(target)
 
 
 def video_sound(material: Material, players: Cast, progress: Progress = SILENT) -> SoundSource:
@@ -244,7 +262,7 @@ def _findings(
         outcome = sync_clips(material, progress=progress)
         return outcome, {item.source.file: item.facts for item in outcome.heard}
     with system_errors(sync_file):
-        text = sync_file.read_text(encoding="utf-8")
+        text = sync_file.read_text(encoding="utf-8", errors="replace")
     result = _matched(read_sync_json(text, where=str(sync_file)), material.recordings)
     result = replace(result, reference_duration_s=_reference_duration_s(material, result))
     facts: dict[str, Facts] = {}

@@ -10,6 +10,7 @@ from pathlib import Path
 from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
 from syncvid.steps.hearing import look
+from syncvid.steps.previewing import PREVIEW_FOLDER
 from syncvid.steps.rendering import outputs_state
 from syncvid.steps.syncing import stored_sync
 
@@ -51,7 +52,9 @@ class Status:
             return f"Find the clips' places: syncvid sync {folder}"
         if self.verdicts["check"]:
             return f"Look at the clips that want your ear: syncvid preview {folder}"
-        if not any(current for _, current in self.outputs):
+        preview = (self.material.folder or Path()) / PREVIEW_FOLDER
+        videos = [current for path, current in self.outputs if path.parent != preview.absolute()]
+        if not videos or not all(videos):
             return f"Make the video: syncvid render {folder} -o video.mp4"
         return "nothing; everything is up to date."
 

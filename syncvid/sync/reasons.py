@@ -111,6 +111,8 @@ def leak_rivals(places: Sequence[LeakPlace]) -> tuple[Rival, ...]:
 
 def of_nothing(reference: str) -> str:
     """Say that a clip fits nowhere."""
+    if reference == "guide":
+        return "The guide is not to be heard in this clip, so its place cannot be told from it."
     return f"Nothing in this clip fits the {reference}: other music, talk, or another take."
 
 

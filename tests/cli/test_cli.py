@@ -222,3 +222,51 @@ def test_commands_without_clips_say_what_to_name(
     assert run("add", tmp_path / "round") == 2
     assert run("sync", tmp_path / "round") == 2
     assert "no clips yet" in capsys.readouterr().err
+
+
+def test_nothing_of_the_production_itself_is_written_over(clip: Path, tmp_path: Path) -> None:
+    run("new", tmp_path / "round", clip)
+    run("withdraw", tmp_path / "round", clip.name)
+    plan = tmp_path / "round" / "production.toml"
+    before = plan.read_text()
+    assert run("sync", tmp_path / "round", "--json", plan) == 2
+    other = tmp_path / "other.wav"
+    soundfile.write(other, np.random.default_rng(3).normal(0, 0.1, 48_000), 48_000)
+    run("add", tmp_path / "round", other)
+    sound = clip.read_bytes()
+    assert run("sync", tmp_path / "round", "--json", clip) == 2, "a withdrawn clip is safe too"
+    assert clip.read_bytes() == sound
+    assert run("sync", tmp_path / "round", "--json", tmp_path / "round" / "work" / "lock") == 2
+    assert plan.read_text() != before
+    assert run("sync", tmp_path / "round", "--json", tmp_path / "gone" / "a.json") == 3
+    assert not (tmp_path / "gone").exists()
+
+
+def test_the_mix_and_the_guide_are_no_takes(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mix = tmp_path / "mix.wav"
+    soundfile.write(mix, np.random.default_rng(4).normal(0, 0.1, 48_000), 48_000)
+    assert run("new", tmp_path / "round", clip, mix, "--mix", mix) == 0
+    shown = capsys.readouterr().out
+    assert "the same recording as the mix" in shown
+    assert "1 clip taken in, 1 left out." in shown
+
+
+def test_a_folder_is_not_made_for_files_that_are_no_media(tmp_path: Path) -> None:
+    letter = tmp_path / "letter.mp4"
+    letter.write_text("Dear all,\n")
+    assert run("new", tmp_path / "round", letter) == 3
+    assert not (tmp_path / "round").exists()
+
+
+def test_a_pipe_is_no_recording(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.mov")
+    assert run("new", tmp_path / "round", tmp_path / "pipe.mov") == 3
+
+
+def test_a_sync_file_that_is_no_text(
+    clip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("render", clip, "--mix", clip, "--sync", clip, "-o", tmp_path / "a.mp4") == 2
+    assert "no JSON" in capsys.readouterr().err

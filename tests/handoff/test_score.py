@@ -96,7 +96,7 @@ def test_sound_that_is_not_in_the_mix_is_pale() -> None:
 
 def test_takes_that_are_not_shown_stand_below_in_small(sheet: str) -> None:
     lines = sheet[sheet.index('class="lines"') :]
-    assert lines.index("Flute, take 2") < lines.index("Flute, take 1")
+    assert lines.index("Flute (Ines), take 2") < lines.index("Flute (Ines), take 1")
     assert sheet.count('class="line ossia"') == 1
 
 

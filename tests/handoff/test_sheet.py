@@ -50,7 +50,7 @@ def test_every_clip_is_named_with_its_verdict(page: SheetPage, sheet: str) -> No
         assert clip.sync.name in text
         assert clip.sync.player in text
     assert text.count("Sure. It starts") == 6
-    assert "Clarinet, take 1: please listen" in text
+    assert "Clarinet (Bram), take 1: please listen" in text
     assert "Please listen. It starts 6.400 s before the mix" in text
     assert "Not in this piece: IMG_2207.mov. 19 of 20 windows agree to 0.1 ms." in text
     assert text.count("Not in this piece") == 3  # in the table, below the score, in its paragraph
@@ -144,7 +144,7 @@ def test_hostile_names_stay_text(page: SheetPage, name: str) -> None:
 def test_odd_names_can_still_be_read() -> None:
     text = Reader(render_sheet(SheetPage('A "B" <C> & D', clips=(make_clip("Flöte\n1"),)))).text
     assert 'A "B" <C> & D' in text
-    assert "Flöte 1, take 1" in text
+    assert "Flöte 1 (Ines), take 1" in text
 
 
 def test_same_page_gives_same_bytes(page: SheetPage, sheet: str) -> None:
@@ -193,7 +193,7 @@ def test_clips_without_evidence_are_told_of() -> None:
     bare = SheetClip(dataclasses.replace(clip.sync, finding=finding, duration_s=None))
     text = Reader(render_sheet(SheetPage("Bare", reference_duration_s=30.0, clips=(bare,)))).text
     assert "Sure. It starts 6.400 s before the mix." in text
-    assert "The votes of its windows were not kept." in text
+    assert "No window of it stands out, so there is nothing to draw." in text
 
 
 def test_only_the_fonts_that_are_needed_are_carried(page: SheetPage, sheet: str) -> None:

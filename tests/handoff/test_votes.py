@@ -91,13 +91,13 @@ def test_caption_counts() -> None:
     told = caption(make_clip(astray=(3,)).sync.finding)
     assert told == (
         "19 of 20 windows (dots) lie on the line; one (a cross) does not, "
-        "1 by more than the plot shows."
+        "1 by more than the plot shows: rests, or sound that is not there."
     )
 
 
 def test_names_cannot_break_the_drawing() -> None:
     root = ElementTree.fromstring(draw_votes(make_clip('<&"\x00>').sync))
-    assert '<&"\ufffd>, take 1' in root.get("aria-label", "")
+    assert '<&"\ufffd> (Ines), take 1' in root.get("aria-label", "")
 
 
 def test_fonts_hold_what_names_need() -> None:
