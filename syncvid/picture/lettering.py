@@ -43,6 +43,11 @@ _RULE_WIDTH, _LONGEST_NAME = 0.24, 0.86
 _WHOLE = 256  # one, in the fixed-point arithmetic of the blend
 
 
+# Letters are drawn this many times larger and then reduced: their distances are not rounded to
+# whole pixels, which shows in small tiles.
+_FINER = 4
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlay:
     """Something to be blended over a canvas: ``(old * keep + add) / 256`` in each plane.
@@ -98,17 +103,15 @@ def draw_caption(
     band_height = _even_up(_BAND_EM * em)
     if band_height > tile.height // 3 or tile.width < 4 * em:
         return None
-    face = ImageFont.truetype(str(font), em)
+    face = ImageFont.truetype(str(font), em * _FINER)
     room = _LONGEST_CAPTION * tile.width - (_PAD_EM + _FADE_EM + _RULE_EM) * em
-    text = shortened(label, face, room)
-    width = min(
-        _even_up(face.getlength(text) + (_PAD_EM + _FADE_EM + _RULE_EM) * em), tile.width // 2 * 2
-    )
+    text = shortened(label, face, room * _FINER)
+    length = face.getlength(text) / _FINER
+    width = min(_even_up(length + (_PAD_EM + _FADE_EM + _RULE_EM) * em), tile.width // 2 * 2)
     rect = Rect(tile.x, tile.y + tile.height - band_height, width, band_height)
-    letters = Image.new("L", (width, band_height), 0)
     left = (_RULE_EM + _PAD_EM) * em
-    ImageDraw.Draw(letters).text(
-        (left, band_height - _BASE_EM * em), text, font=face, fill=255, anchor="ls"
+    letters = _letters(
+        (width, band_height), (left, band_height - _BASE_EM * em), text, face, anchor="ls"
     )
     band = np.full(width, style.opacity)
     fade = max(1, round(_FADE_EM * em))
@@ -151,14 +154,25 @@ def draw_card(label: str, font: Path, width: int, height: int, style: CardStyle)
     if player:
         lines.append((player, _PLAYER, rule_y + _BELOW_RULE * measure, style.player))
     for text, em, y, ink in lines:
-        face = ImageFont.truetype(str(font), max(_SMALLEST_EM_PX, round(em * measure)))
-        words = shortened(text, face, room)
-        pen.text((middle, y), words, font=face, fill=parse_colour(ink), anchor="ms")
+        face = ImageFont.truetype(str(font), max(_SMALLEST_EM_PX, round(em * measure)) * _FINER)
+        words = shortened(text, face, room * _FINER)
+        letters = _letters((width, height), (middle, y), words, face, anchor="ms")
+        image.paste(parse_colour(ink), (0, 0), letters)
     half, thick = _RULE_WIDTH * measure / 2, max(2, round(0.006 * measure))
     pen.rectangle(
         (middle - half, rule_y, middle + half, rule_y + thick - 1), fill=parse_colour(style.rule)
     )
     return planes_from_rgb(np.asarray(image))
+
+
+def _letters(
+    size: tuple[int, int], at: tuple[float, float], text: str, face: Any, *, anchor: str
+) -> Image.Image:
+    """Draw words into a mask; `face` is `_FINER` times as large as they will be."""
+    large = Image.new("L", (size[0] * _FINER, size[1] * _FINER), 0)
+    place = (at[0] * _FINER, at[1] * _FINER)
+    ImageDraw.Draw(large).text(place, text, font=face, fill=255, anchor=anchor)
+    return large.reduce(_FINER)
 
 
 def shortened(text: str, face: Any, room_px: float) -> str:

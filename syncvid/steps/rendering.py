@@ -19,7 +19,7 @@ from syncvid.production.layouts import find_layout
 from syncvid.production.material import Material, Recording, refuse_sources, source_record
 from syncvid.production.results import ClipSync, SyncResult, read_sync_json
 from syncvid.progress import SILENT, Progress
-from syncvid.segments import EncodeSettings, RenderSummary, render_video
+from syncvid.segments import RENDER_VERSION, EncodeSettings, RenderSummary, render_video
 from syncvid.sources import SoundSource
 from syncvid.steps.casting import Cast, cast
 from syncvid.steps.hearing import Facts, look
@@ -358,4 +358,5 @@ def _note_output(
 
 def _key(material: Material, composition: Composition, settings: EncodeSettings) -> str:
     """Return what a video is made from."""
-    return fingerprint(repr(composition), source_record(material.mix), asdict(settings))
+    sound = source_record(material.mix)
+    return fingerprint(RENDER_VERSION, repr(composition), sound, asdict(settings))
