@@ -371,7 +371,7 @@ def _look(layout: str | None, size: str | None, fps: str | None) -> Look:
     pixels: tuple[int, int] | None = None
     if size:
         width, _, height = size.lower().partition("x")
-        if not (width.isdigit() and height.isdigit()):
+        if not (width.isdecimal() and height.isdecimal()):
             raise ProductionError(f"--size {size!r} is no size.", fix="Write it as 1920x1080.")
         pixels = (int(width), int(height))
         if any(side % 2 or not 64 <= side <= 8192 for side in pixels):

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
+import hypothesis
 import numpy as np
 import pytest
+
+# Where a change is judged the examples are the same each time; at a desk they are new ones.
+hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
+if os.environ.get("CI"):
+    hypothesis.settings.load_profile("steady")
 
 
 @pytest.fixture

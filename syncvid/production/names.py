@@ -27,6 +27,9 @@ _FILLERS = set(
     " and und et track spur stem mono stereo hd uhd version ver v home phone handy".split()
 )
 
+# What a part is called whose file has nothing that could be printed in its name.
+_NAMELESS = "Clip"
+
 _ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4}
 
 # A camera's own counter or a date: four digits or more.
@@ -108,7 +111,7 @@ def _read(stem: str) -> _Reading:
     reading.words = [
         word
         for word in reading.words
-        if plain(word) not in _FILLERS and not (word.isdigit() and len(word) >= _LONG_NUMBER)
+        if plain(word) not in _FILLERS and not (word.isdecimal() and len(word) >= _LONG_NUMBER)
     ]
     _find_part(reading)
     return reading
@@ -121,7 +124,7 @@ def _take_number(reading: _Reading) -> None:
         if plain(word) not in _TAKE_WORDS:
             continue
         for number_at in (at + 1, at - 1):
-            if 0 <= number_at < len(words) and words[number_at].isdigit():
+            if 0 <= number_at < len(words) and words[number_at].isdecimal():
                 if len(words[number_at]) >= _LONG_NUMBER:
                     continue
                 reading.take = int(words[number_at])
@@ -145,17 +148,17 @@ def _find_part(reading: _Reading) -> None:
             break
         if reading.part:
             break
-    numbers = [word for word in words if word.isdigit()]
+    numbers = [word for word in words if word.isdecimal()]
     if reading.part and numbers:
         reading.loose_number = int(numbers[0])
-        reading.words = [word for word in words if not word.isdigit()]
+        reading.words = [word for word in words if not word.isdecimal()]
 
 
 def _read_number(reading: _Reading, at: int) -> None:
     """Read what stands directly behind the part as its number: Violin II, flute 2."""
     word = reading.words[at]
-    number = int(word) if word.isdigit() else _ROMAN.get(word.casefold(), 0)
-    if number and (word.isdigit() or word.isupper()):
+    number = int(word) if word.isdecimal() else _ROMAN.get(word.casefold(), 0)
+    if number and (word.isdecimal() or word.isupper()):
         reading.desk = number
         del reading.words[at]
 
@@ -196,9 +199,8 @@ def _conclude(reading: _Reading, file: str) -> Guess:
         if reading.desk:
             part += f" {reading.desk}"
         return Guess(part, rest, reading.take, position + reading.desk / 100, known=True)
-    stem = PurePath(file).stem
-    bare = re.sub(r"[\s_]+", " ", stem).strip() or stem
-    has_letters = any(not word.isdigit() for word in reading.words)
+    bare = re.sub(r"[\s_]+", " ", PurePath(file).stem).strip() or _NAMELESS
+    has_letters = any(not word.isdecimal() for word in reading.words)
     return Guess(rest if has_letters else bare, "", reading.take, float(10**6))
 
 
