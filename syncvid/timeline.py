@@ -20,7 +20,6 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -225,8 +224,3 @@ def clock_text(time_s: float, *, decimals: int = 1) -> str:
     width = 3 + decimals if decimals else 2
     sign = "-" if time_s < 0 and ticks else ""
     return f"{sign}{minutes}:{seconds:0{width}.{decimals}f}"
-
-
-def longest(spans: Sequence[Span]) -> Span | None:
-    """Return the longest span, or None where there is none."""
-    return max(spans, key=lambda span: span.length_s, default=None)

@@ -13,10 +13,8 @@ from syncvid.timeline import (
     Beat,
     BeatMap,
     Placement,
-    Span,
     clock_text,
     first_picture_from,
-    longest,
     middle_of_picture_s,
     parse_frame_rate,
     picture_start_s,
@@ -112,9 +110,3 @@ def test_a_beat_map_knows_the_beat_that_sounds() -> None:
     assert [beat.bar for beat in beats.bar_starts()] == [0, 1, 2]
     with pytest.raises(SyncvidError, match="follow each other"):
         BeatMap((Beat(1, 1, 1.0), Beat(1, 2, 1.0)))
-
-
-def test_the_longest_span_wins() -> None:
-    spans = [Span(0.0, 2.0, 1.0), Span(2.0, 9.0, 1.04)]
-    assert longest(spans) == spans[1]
-    assert longest([]) is None
