@@ -56,6 +56,14 @@ class Store:
         with system_errors(self.folder):
             self._path(name).unlink(missing_ok=True)
 
+    def has_samples(self, key: str) -> bool:
+        """Tell whether whole samples are kept under a key."""
+        try:
+            np.load(self._sound_path(key), mmap_mode="r", allow_pickle=False)
+        except (OSError, ValueError, EOFError):
+            return False
+        return True
+
     def load_samples(self, key: str) -> Audio | None:
         """Return mono samples kept under a key, shape (samples,), or None."""
         try:

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from syncvid.arrays import Audio
-from syncvid.errors import SyncvidError
+from syncvid.errors import ProductionError, SyncvidError
 from syncvid.listen import measure_levels, measure_overview
 from syncvid.media.probe import MediaInfo, probe
 from syncvid.media.sound import read_sound, resample
@@ -63,7 +63,7 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A file with its facts and, if it has sound, its samples for analysis.
+    """A file with its facts; its sound for analysis lies in the store until it is asked for.
 
     Attributes
     ----------
@@ -71,16 +71,38 @@ class Heard:
         The file.
     facts : Facts
         What is known of it.
-    samples : ndarray, shape (samples,), float32, or None
-        Mono at `syncvid.sync.ANALYSIS_RATE`.
-    is_new : bool
-        Whether it was opened just now, and is yet to be kept.
+    store : Store
+        Where its sound is kept.
     """
 
     source: SourceFile
     facts: Facts
-    samples: Audio | None
-    is_new: bool = False
+    store: Store
+
+    @property
+    def has_sound(self) -> bool:
+        """Whether there is anything to listen to."""
+        return self.facts.levels is not None
+
+    @property
+    def samples(self) -> Audio:
+        """Read the sound, shape (samples,), mono at `syncvid.sync.ANALYSIS_RATE`.
+
+        It is read anew each time, so that many long clips need not fit into memory together.
+
+        Raises
+        ------
+        ProductionError
+            It was kept a moment ago and is gone now.
+        """
+        samples = self.store.load_samples(self.source.identity)
+        if samples is None:
+            raise ProductionError(
+                f"The kept sound of {self.source.file!r} is gone.",
+                where=str(self.store.folder),
+                fix="Run the same command again; leave the work folder alone meanwhile.",
+            )
+        return samples
 
 
 def hear(source: SourceFile, store: Store) -> Heard:
@@ -91,7 +113,7 @@ def hear(source: SourceFile, store: Store) -> Heard:
     MediaError
         It cannot be read.
     """
-    return _keep(_open(source, store), store)
+    return _keep(source, _open(source, store), store)
 
 
 def look(source: SourceFile, store: Store) -> Facts:
@@ -119,11 +141,12 @@ def hear_all(
     heard: list[Heard] = []
     problems: list[SyncvidError] = []
     jobs = [partial(_open, source, store) for source in sources]
-    for answer in side_by_side(jobs, progress, "listening to the clips"):
+    answers = side_by_side(jobs, progress, "listening to the clips")
+    for source, answer in zip(sources, answers, strict=True):
         if isinstance(answer, SyncvidError):
             problems.append(answer)
         else:
-            heard.append(_keep(answer, store))
+            heard.append(_keep(source, answer, store))
     return heard, problems
 
 
@@ -145,22 +168,22 @@ def side_by_side(
             yield answer
 
 
-def _open(source: SourceFile, store: Store) -> Heard:
-    """Take what is kept of a file, or open it."""
+def _open(source: SourceFile, store: Store) -> tuple[Facts, Audio | None]:
+    """Return what is kept of a file; or open it, and return its sound to be kept as well."""
     kept = store.load(f"clip-{source.identity}", _HEARING)
-    samples = store.load_samples(source.identity) if kept and kept["levels"] else None
-    if kept and (samples is not None or not kept["levels"]):
-        return Heard(source, _facts_from(kept), samples)
-    return Heard(source, *_listen(probe(source.path)), is_new=True)
+    if kept and (not kept["levels"] or store.has_samples(source.identity)):
+        return _facts_from(kept), None
+    return _listen(probe(source.path))
 
 
-def _keep(heard: Heard, store: Store) -> Heard:
+def _keep(source: SourceFile, opened: tuple[Facts, Audio | None], store: Store) -> Heard:
     """Keep what was heard; a work folder that cannot be written ends the step."""
-    if heard.is_new:
-        if heard.samples is not None:
-            store.save_samples(heard.source.identity, heard.samples)
-        store.save(f"clip-{heard.source.identity}", _HEARING, asdict(heard.facts))
-    return heard
+    facts, samples = opened
+    if samples is not None:
+        store.save_samples(source.identity, samples)
+    if store.load(f"clip-{source.identity}", _HEARING) is None:
+        store.save(f"clip-{source.identity}", _HEARING, asdict(facts))
+    return Heard(source, facts, store)
 
 
 def _listen(media: MediaInfo) -> tuple[Facts, Audio | None]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 
+from syncvid.arrays import Audio
 from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.listen import breaks_off, sounding_after_s
 from syncvid.production.files import fingerprint
@@ -20,7 +21,7 @@ from syncvid.production.results import (
 )
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import Heard, hear, hear_all
-from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
+from syncvid.sync import ANALYSIS_RATE, SyncSettings, find_places
 from syncvid.timeline import clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
@@ -55,6 +56,19 @@ class SyncOutcome:
     problems: tuple[SyncvidError, ...]
     skipped: bool
     remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A clip for the room that finds places: its sound is read when it is its turn."""
+
+    name: str
+    heard: Heard
+
+    @property
+    def samples(self) -> Audio:
+        """Mono sound at `ANALYSIS_RATE`."""
+        return self.heard.samples
 
 
 def sync_clips(
@@ -137,21 +151,19 @@ def _find(
         for source in (material.mix, material.guide)
     )
     for reference in (mix, guide):
-        if reference is not None and reference.samples is None:
+        if reference is not None and not reference.has_sound:
             raise MediaError(
                 "The file has no sound.", where=reference.source.file, fix="Name another file."
             )
-    audible = [r for r in recordings if heard[r.source.identity].samples is not None]
-    sounds = [
-        Listened(r.name, samples)
-        for r in audible
-        if (samples := heard[r.source.identity].samples) is not None
-    ]
+    audible = [r for r in recordings if heard[r.source.identity].has_sound]
+    sounds = [_Kept(r.name, heard[r.source.identity]) for r in audible]
+    mix_samples = mix.samples if mix else None
+    guide_samples = guide.samples if guide else None
     with ThreadPoolExecutor(os.cpu_count() or 2) as pool:
         placed = find_places(
             sounds,
-            mix=mix.samples if mix else None,
-            guide=guide.samples if guide else None,
+            mix=mix_samples,
+            guide=guide_samples,
             settings=settings,
             progress=progress,
             workers=pool,
@@ -166,14 +178,12 @@ def _find(
         _clip_sync(r, found.get(r.source.identity, nothing), heard[r.source.identity])
         for r in recordings
     ]
-    reference = mix or guide
+    against = mix_samples if mix_samples is not None else guide_samples
     return SyncResult(
         reference=placed.reference,
         clips=tuple(clips),
         guide_offset_s=placed.guide_offset_s,
-        reference_duration_s=reference.samples.size / ANALYSIS_RATE
-        if reference is not None and reference.samples is not None
-        else None,
+        reference_duration_s=None if against is None else against.size / ANALYSIS_RATE,
     )
 
 
@@ -192,7 +202,8 @@ def _remarks(material: Material, result: SyncResult, heard: dict[str, Heard]) ->
 
 def _early_end(material: Material, result: SyncResult, heard: dict[str, Heard]) -> list[str]:
     """Tell of a mix that ends in the middle of the music while the clips go on."""
-    samples = hear(material.mix, material.store).samples if material.mix else None
+    mix = hear(material.mix, material.store) if material.mix else None
+    samples = mix.samples if mix is not None and mix.has_sound else None
     if samples is None or not breaks_off(samples, sample_rate=ANALYSIS_RATE):
         return []
     end_s = samples.size / ANALYSIS_RATE
@@ -200,7 +211,7 @@ def _early_end(material: Material, result: SyncResult, heard: dict[str, Heard]) 
     for recording in material.recordings:
         clip, item = result.of(recording.source.file), heard.get(recording.source.identity)
         place = clip.finding.placement if clip else None
-        if place is None or item is None or item.samples is None:
+        if place is None or item is None or not item.has_sound:
             continue
         after_s = sounding_after_s(item.samples, place.to_clip(end_s), sample_rate=ANALYSIS_RATE)
         longest_s = max(longest_s, after_s)

@@ -6,7 +6,7 @@ import statistics
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
 from scipy import signal
@@ -39,9 +39,21 @@ MOST_WITNESSES = 3
 SAME_GUIDE_S = 0.020
 
 
+class Clip(Protocol):
+    """A clip whose sound can be asked for, as often as needed."""
+
+    @property
+    def name(self) -> str:
+        """What to call it in messages: part and take, or the file."""
+
+    @property
+    def samples(self) -> Audio:
+        """Mono sound at `ANALYSIS_RATE`, shape (samples,); the first sample is clip time 0."""
+
+
 @dataclass(frozen=True, slots=True)
 class Listened:
-    """One clip as the room hears it.
+    """One clip whose sound is in memory.
 
     Attributes
     ----------
@@ -88,7 +100,7 @@ class Placed:
 
 
 def find_places(
-    clips: Sequence[Listened],
+    clips: Sequence[Clip],
     *,
     mix: Audio | None = None,
     guide: Audio | None = None,
@@ -100,7 +112,7 @@ def find_places(
 
     Parameters
     ----------
-    clips : sequence of Listened
+    clips : sequence of Clip
         The clips.
     mix, guide : ndarray, shape (samples,), float32, or None
         Mono sound at `ANALYSIS_RATE`.  The clips are laid against the mix if there is one,
@@ -124,7 +136,7 @@ def find_places(
 
 
 def _lay_against_mix(
-    clips: Sequence[Listened],
+    clips: Sequence[Clip],
     mix: Audio,
     guide: Audio | None,
     settings: SyncSettings,
@@ -135,7 +147,7 @@ def _lay_against_mix(
     target = make_target(hear(mix, name="mix"))
     onsets = find_onsets(mix, sample_rate=ANALYSIS_RATE)
 
-    def place(clip: Listened) -> Finding:
+    def place(clip: Clip) -> Finding:
         heard = hear(clip.samples, name=clip.name)
         return (
             _unusable(heard, target.heard, "mix", settings)
@@ -152,7 +164,7 @@ def _lay_against_mix(
 
 
 def _lay_against_guide(
-    clips: Sequence[Listened],
+    clips: Sequence[Clip],
     guide: Audio,
     settings: SyncSettings,
     progress: Progress,
@@ -162,7 +174,7 @@ def _lay_against_guide(
     target = make_target(hear(guide, name="guide"))
     onsets = find_onsets(guide, sample_rate=ANALYSIS_RATE)
 
-    def place(clip: Listened) -> Finding:
+    def place(clip: Clip) -> Finding:
         heard = hear(clip.samples, name=clip.name)
         return (
             _unusable(heard, target.heard, "guide", settings)
@@ -174,7 +186,7 @@ def _lay_against_guide(
 
 
 def _lay_against_each_other(
-    clips: Sequence[Listened],
+    clips: Sequence[Clip],
     settings: SyncSettings,
     progress: Progress,
     workers: Executor | None,
@@ -229,7 +241,7 @@ def _unusable(
     return None
 
 
-def _at_wrong_rate(clip: Listened, mix: Target) -> Finding | None:
+def _at_wrong_rate(clip: Clip, mix: Target) -> Finding | None:
     """Return a finding for a clip that fits only when it is played slower or faster, or None."""
     for up, down, reason in WRONG_RATES:
         sound = signal.resample_poly(clip.samples, up, down).astype(np.float32)
@@ -239,7 +251,7 @@ def _at_wrong_rate(clip: Listened, mix: Target) -> Finding | None:
     return None
 
 
-def _by_rhythm(clip: Listened, onsets: Audio, reference: str) -> Finding:
+def _by_rhythm(clip: Clip, onsets: Audio, reference: str) -> Finding:
     """Return a place by musical timing, or the finding that nothing fits."""
     rhythm = compare_onsets(find_onsets(clip.samples, sample_rate=ANALYSIS_RATE), onsets)
     return judge_rhythm(rhythm, reference) or Finding(
@@ -255,7 +267,7 @@ def _leaks(heard: Heard, guide: Target, *, drifts: int) -> tuple[LeakPlace, ...]
 
 
 def _find_guide(
-    clips: Sequence[Listened],
+    clips: Sequence[Clip],
     findings: Sequence[Finding],
     mix: Audio,
     guide: Audio,
