@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from syncvid.sync.hearing import ANALYSIS_RATE
-from syncvid.sync.places import Listened, Placed, SyncSettings, find_places
+from syncvid.sync.places import Listened, Placed, find_places
+from syncvid.sync.usable import SyncSettings
 
 __all__ = ["ANALYSIS_RATE", "Listened", "Placed", "SyncSettings", "find_places"]

@@ -1,21 +1,42 @@
-"""Placing clips by each other: shared or leaked sound, and one clock for all that it ties."""
+"""One clock for clips that are tied to each other, pair by pair.
+
+Ties form a graph.  Its largest connected group is the piece; one of its clips, the **anchor**, is
+the zero.  First every clip gets a place by way of the most trusted ties, then all ties of the group
+are solved together by weighted least squares, in which a tie that contradicts the others loses its
+weight.  Clips of smaller groups belong together too, but not to this piece, and are told so.
+
+References
+----------
+P. W. Holland and R. E. Welsch, "Robust regression using iteratively reweighted least-squares",
+Communications in Statistics A6 (1977): the loss of weight in `_solve`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
+import numpy as np
+
+from syncvid.arrays import Floats
 from syncvid.production.results import Finding
 from syncvid.sync import reasons
 from syncvid.timeline import PPM, Placement, Span
 
-# Up to this many clips are laid against each other pair by pair; of more, each is laid against this
-# many of the longest.
-MOST_HUBS = 10
-
 # Two ways around a circle of clips that differ by more than this contradict each other, in seconds.
 CONTRADICTION_S = 0.020
+
+# A tie that lies off by this much, in seconds, has half of the weight of one that fits.
+HALF_WEIGHT_S = 0.5e-3
+
+# Rounds of least squares; the weights settle in three or four.
+ROUNDS = 8
+
+# Weight of a tie that an ear should check, against one that is sure.
+UNSURE_WEIGHT = 0.01
+
+# How sure it is that a clip without any tie does not belong.
+STRAY_CONFIDENCE = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,32 +55,15 @@ class Tie:
     other: int
     finding: Finding
 
+    @property
+    def sure(self) -> bool:
+        """Whether it needs no ear."""
+        return self.finding.verdict == "sure"
 
-def pairs(durations_s: Sequence[float]) -> list[tuple[int, int]]:
-    """Return the pairs of clips that are worth a comparison.
-
-    Parameters
-    ----------
-    durations_s : sequence of float
-        Lengths of the clips; 0 for those without sound.
-
-    Returns
-    -------
-    list of tuple of int
-        The shorter clip of each pair first.
-
-    Examples
-    --------
-    >>> pairs([10.0, 0.0, 30.0])
-    [(0, 2)]
-    """
-    order = sorted(range(len(durations_s)), key=lambda index: -durations_s[index])
-    order = [index for index in order if durations_s[index] > 0]
-    return [
-        (shorter, longer)
-        for (rank, longer), (_, shorter) in combinations(enumerate(order), 2)
-        if rank < MOST_HUBS
-    ]
+    @property
+    def trust(self) -> tuple[bool, float]:
+        """What to sort ties by."""
+        return self.sure, self.finding.confidence
 
 
 def tie_together(ties: Sequence[Tie], names: Sequence[str]) -> list[Finding]:
@@ -75,43 +79,72 @@ def tie_together(ties: Sequence[Tie], names: Sequence[str]) -> list[Finding]:
     Returns
     -------
     list of Finding
-        One per clip; verdict ``none`` for clips outside of the largest group.
+        One per clip; verdict ``none`` for clips outside of the largest group, with those that they
+        fit together with in the reason.
     """
-    nothing = Finding("none", 0.6, reasons.NO_TIES)
-    if not ties:
-        return [nothing] * len(names)
-    anchor = _anchor(ties, len(names))
-    findings: dict[int, Finding] = {
-        anchor: Finding(
-            "sure", 1.0, reasons.ANCHOR, offset_s=0.0, drift_ppm=0.0, against=names[anchor]
-        )
-    }
+    findings = [Finding("none", STRAY_CONFIDENCE, reasons.NO_TIES)] * len(names)
+    for rank, group in enumerate(groups(ties)):
+        inside = [tie for tie in ties if tie.clip in group]
+        if rank == 0:
+            for index, finding in _one_clock(inside, names).items():
+                findings[index] = finding
+        else:
+            for index in group:
+                others = [names[other] for other in sorted(group - {index})]
+                findings[index] = Finding(
+                    "none", _best(inside, index).finding.confidence, reasons.of_other_piece(others)
+                )
+    return findings
+
+
+def groups(ties: Sequence[Tie]) -> list[set[int]]:
+    """Return the clips that hang together, the largest group first.
+
+    Examples
+    --------
+    >>> tie = Finding("sure", 0.9, "", 0.0)
+    >>> groups([Tie(0, 1, tie), Tie(4, 3, tie), Tie(2, 1, tie)])
+    [{0, 1, 2}, {3, 4}]
+    """
+    found: list[set[int]] = []
+    for tie in ties:
+        pair = {tie.clip, tie.other}
+        touching = [group for group in found if group & pair]
+        found = [group for group in found if not group & pair]
+        found.append(pair.union(*touching))
+    return sorted(found, key=lambda group: (-len(group), min(group)))
+
+
+def _one_clock(ties: Sequence[Tie], names: Sequence[str]) -> dict[int, Finding]:
+    """Return the findings of one group of clips."""
+    anchor = _anchor(ties)
+    zero = Finding("sure", 1.0, reasons.ANCHOR, 0.0, 0.0, against=names[anchor])
+    findings = {anchor: zero}
     while True:
         open_ties = [tie for tie in ties if (tie.clip in findings) != (tie.other in findings)]
         if not open_ties:
             break
-        best = max(open_ties, key=_trust)
+        best = max(open_ties, key=lambda tie: tie.trust)
         known, new = (best.other, best.clip) if best.other in findings else (best.clip, best.other)
         findings[new] = _joined(best, findings[known], names[known], new, names[anchor])
-    for tie in ties:
-        if tie.clip in findings and _contradicts(tie, findings):
-            for index in (tie.clip, tie.other):
-                findings[index] = _doubted(findings[index], index == anchor)
-    return [findings.get(index, nothing) for index in range(len(names))]
+    places = _solve(ties, {index: _place(finding) for index, finding in findings.items()}, anchor)
+    findings = {index: _moved(finding, places[index]) for index, finding in findings.items()}
+    return _with_doubts(ties, findings, places, anchor)
 
 
-def _trust(tie: Tie) -> tuple[bool, float]:
-    """Return what to sort ties by."""
-    return tie.finding.verdict == "sure", tie.finding.confidence
-
-
-def _anchor(ties: Sequence[Tie], count: int) -> int:
+def _anchor(ties: Sequence[Tie]) -> int:
     """Return the clip to which most others lock."""
-    trust = [0.0] * count
+    trust: dict[int, float] = {}
     for tie in ties:
         for index in (tie.clip, tie.other):
-            trust[index] += tie.finding.confidence * (2.0 if tie.finding.verdict == "sure" else 1.0)
-    return max(range(count), key=lambda index: trust[index])
+            weight = tie.finding.confidence * (2.0 if tie.sure else 1.0)
+            trust[index] = trust.get(index, 0.0) + weight
+    return max(sorted(trust), key=lambda index: trust[index])
+
+
+def _best(ties: Sequence[Tie], index: int) -> Tie:
+    """Return the most trusted tie of a clip."""
+    return max((tie for tie in ties if index in (tie.clip, tie.other)), key=lambda tie: tie.trust)
 
 
 def _place(finding: Finding) -> Placement:
@@ -142,46 +175,106 @@ def _joined(tie: Tie, known: Finding, through: str, new: int, anchor: str) -> Fi
     line = _place(tie.finding)
     forward = new == tie.clip
     line = after(line if forward else inverse(line), _place(known))
-    sure = tie.finding.verdict == "sure" and known.verdict == "sure"
-    spans: tuple[Span, ...] = ()
-    if forward:
-        shift_s = line.offset_s - _place(tie.finding).offset_s
-        spans = tuple(
-            Span(span.clip_from_s, span.clip_to_s, span.offset_s + shift_s, None)
-            for span in tie.finding.spans
-        )
+    direct = forward and through == anchor
     reason = tie.finding.reason
-    if through != anchor:
-        reason = f"By way of {through}: {reason}"
     return replace(
         tie.finding,
-        verdict="sure" if sure else "check",
+        verdict="sure" if tie.sure and known.verdict == "sure" else "check",
         confidence=tie.finding.confidence * known.confidence,
-        reason=reason,
+        reason=reason if through == anchor else f"By way of {through}: {reason}",
         offset_s=line.offset_s,
         drift_ppm=line.drift_ppm,
         against=anchor,
-        spans=spans,
-        votes=tie.finding.votes if forward and through == anchor else (),
-        rivals=tie.finding.rivals if forward and through == anchor else (),
+        spans=_moved_spans(tie.finding, line) if forward else (),
+        votes=tie.finding.votes if direct else (),
+        rivals=tie.finding.rivals if direct else (),
     )
 
 
-def _contradicts(tie: Tie, findings: dict[int, Finding]) -> bool:
-    """Return whether a tie disagrees with the places that were found."""
-    if tie.finding.verdict != "sure":
-        return False
-    direct = after(_place(tie.finding), _place(findings[tie.other]))
-    return abs(direct.offset_s - _place(findings[tie.clip]).offset_s) > CONTRADICTION_S
+def _moved(finding: Finding, place: Placement) -> Finding:
+    """Return a finding at another place."""
+    return replace(
+        finding,
+        offset_s=place.offset_s,
+        drift_ppm=place.drift_ppm,
+        spans=_moved_spans(finding, place),
+    )
 
 
-def _doubted(finding: Finding, anchor: bool) -> Finding:
+def _moved_spans(finding: Finding, place: Placement) -> tuple[Span, ...]:
+    """Return a finding's spans, moved along with it."""
+    shift_s = place.offset_s - _place(finding).offset_s
+    return tuple(replace(span, offset_s=span.offset_s + shift_s) for span in finding.spans)
+
+
+def _solve(ties: Sequence[Tie], places: dict[int, Placement], anchor: int) -> dict[int, Placement]:
+    """Return the places that fit all ties best; the anchor stays where it is."""
+    order = [index for index in places if index != anchor]
+    column = {index: at for at, index in enumerate(order)}
+    matrix = np.zeros((len(ties), len(order)))
+    for row, tie in enumerate(ties):
+        for index, sign in ((tie.clip, 1.0), (tie.other, -1.0)):
+            if index != anchor:
+                matrix[row, column[index]] = sign
+    trust = np.array([1.0 if tie.sure else UNSURE_WEIGHT for tie in ties])
+    weights = trust.copy()
+    drifts: dict[int, float] = {}
+    for _ in range(ROUNDS):
+        # Rates multiply, so drifts of a few hundred millionths add up; offsets add once the clock
+        # that they are counted on is known.
+        ppm = np.array([_place(tie.finding).drift_ppm for tie in ties])
+        drifts = {anchor: 0.0, **_least_squares(matrix, ppm, weights, order)}
+        gaps_s = np.array(
+            [_place(tie.finding).offset_s * (1.0 + drifts[tie.other] * PPM) for tie in ties]
+        )
+        offsets = {anchor: 0.0, **_least_squares(matrix, gaps_s, weights, order)}
+        places = {index: Placement(offsets[index], drifts[index]) for index in places}
+        misses_s = np.array([contradiction_s(tie, places) for tie in ties])
+        weights = trust / (1.0 + (misses_s / HALF_WEIGHT_S) ** 2)
+    return places
+
+
+def _least_squares(
+    matrix: Floats, values: Floats, weights: Floats, order: Sequence[int]
+) -> dict[int, float]:
+    """Return the weighted least-squares solution, one value per clip."""
+    root = np.sqrt(weights)
+    solution = np.linalg.lstsq(matrix * root[:, None], values * root, rcond=None)[0]
+    return dict(zip(order, solution.tolist(), strict=True))
+
+
+def contradiction_s(tie: Tie, places: dict[int, Placement]) -> float:
+    """Return by how much a tie disagrees with the places that were found, in seconds."""
+    direct = after(_place(tie.finding), places[tie.other])
+    return abs(direct.offset_s - places[tie.clip].offset_s)
+
+
+def _with_doubts(
+    ties: Sequence[Tie], findings: dict[int, Finding], places: dict[int, Placement], anchor: int
+) -> dict[int, Finding]:
+    """Return the findings, less sure for clips that others contradict as often as they agree."""
+    balance = dict.fromkeys(findings, 0)
+    contradicted: set[int] = set()
+    for tie in ties:
+        if tie.sure:
+            agrees = contradiction_s(tie, places) <= CONTRADICTION_S
+            for index in (tie.clip, tie.other):
+                balance[index] += 1 if agrees else -1
+                contradicted |= set() if agrees else {index}
+    doubtful = {index for index in contradicted if balance[index] <= 0 and index != anchor}
+    return {
+        index: _doubted(finding) if index in doubtful else finding
+        for index, finding in findings.items()
+    }
+
+
+def _doubted(finding: Finding) -> Finding:
     """Return a finding that is contradicted by another clip."""
-    if anchor or finding.verdict != "sure":
+    if finding.verdict != "sure":
         return finding
     return replace(
         finding,
         verdict="check",
         confidence=finding.confidence * 0.5,
-        reason=f"{finding.reason} Another clip contradicts this place: please listen.",
+        reason=f"{finding.reason} {reasons.CONTRADICTED}",
     )

@@ -3,30 +3,28 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
 
 import numpy as np
 from scipy import signal
 
-from syncvid.arrays import Audio
+from syncvid.arrays import Audio, check_mono
 from syncvid.production.results import Finding, Reference
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.onsets import find_onsets
 from syncvid.sync import reasons
-from syncvid.sync.among import Tie, pairs, tie_together
+from syncvid.sync.by_clips import lay_against_each_other
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard, hear, hear_coarse
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
 from syncvid.sync.rhythm import compare_onsets
+from syncvid.sync.spread import Clip, spread
+from syncvid.sync.usable import USUAL, SyncSettings, silent_reference, unusable
 from syncvid.sync.verdict import CERTAIN, judge_leak, judge_rhythm, judge_waveform
 from syncvid.sync.waveform import Target, find_candidates, find_evidence, make_target
 from syncvid.timeline import Placement
-
-Item = TypeVar("Item")
-Result = TypeVar("Result")
 
 # 44.1 kHz taken for 48 kHz runs too fast by 160 / 147, the other way round too slow by as much.
 WRONG_RATES = ((160, 147, reasons.TOO_FAST), (147, 160, reasons.TOO_SLOW))
@@ -37,18 +35,6 @@ NOTHING_CONFIDENCE = 0.8
 # Clips that are asked where the guide lies on the mix, and how well they must agree, in seconds.
 MOST_WITNESSES = 3
 SAME_GUIDE_S = 0.020
-
-
-class Clip(Protocol):
-    """A clip whose sound can be asked for, as often as needed."""
-
-    @property
-    def name(self) -> str:
-        """What to call it in messages: part and take, or the file."""
-
-    @property
-    def samples(self) -> Audio:
-        """Mono sound at `ANALYSIS_RATE`, shape (samples,); the first sample is clip time 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,19 +51,6 @@ class Listened:
 
     name: str
     samples: Audio
-
-
-@dataclass(frozen=True, slots=True)
-class SyncSettings:
-    """What a user may change about the search.
-
-    Attributes
-    ----------
-    shortest_s : float
-        Clips shorter than this are not placed, in seconds.
-    """
-
-    shortest_s: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +77,7 @@ def find_places(
     *,
     mix: Audio | None = None,
     guide: Audio | None = None,
-    settings: SyncSettings = SyncSettings(),
+    settings: SyncSettings = USUAL,
     progress: Progress = SILENT,
     workers: Executor | None = None,
 ) -> Placed:
@@ -132,7 +105,7 @@ def find_places(
         return _lay_against_mix(clips, mix, guide, settings, progress, workers)
     if guide is not None:
         return _lay_against_guide(clips, guide, settings, progress, workers)
-    return _lay_against_each_other(clips, settings, progress, workers)
+    return Placed("clips", tuple(lay_against_each_other(clips, settings, progress, workers)))
 
 
 def _lay_against_mix(
@@ -147,16 +120,19 @@ def _lay_against_mix(
     target = make_target(hear(mix, name="mix"))
     onsets = find_onsets(mix, sample_rate=ANALYSIS_RATE)
 
+    useless = silent_reference(mix, "mix")
+
     def place(clip: Clip) -> Finding:
-        heard = hear(clip.samples, name=clip.name)
+        samples = check_mono(clip.samples, name=clip.name)
         return (
-            _unusable(heard, target.heard, "mix", settings)
-            or judge_waveform(find_evidence(heard, target), "mix")
-            or _at_wrong_rate(clip, target)
-            or _by_rhythm(clip, onsets, "mix")
+            unusable(samples, settings)
+            or useless
+            or judge_waveform(find_evidence(hear(samples, name=clip.name), target), "mix")
+            or _at_wrong_rate(samples, target)
+            or _by_rhythm(samples, onsets, "mix")
         )
 
-    findings = _spread(place, clips, progress.part(0.9 if guide is not None else 1.0), workers)
+    findings = spread(place, clips, progress.part(0.9 if guide is not None else 1.0), workers)
     guide_offset_s = None
     if guide is not None:
         guide_offset_s = _find_guide(clips, findings, mix, guide, progress.part(0.1))
@@ -174,86 +150,34 @@ def _lay_against_guide(
     target = make_target(hear(guide, name="guide"))
     onsets = find_onsets(guide, sample_rate=ANALYSIS_RATE)
 
+    useless = silent_reference(guide, "guide")
+
     def place(clip: Clip) -> Finding:
-        heard = hear(clip.samples, name=clip.name)
+        samples = check_mono(clip.samples, name=clip.name)
+        heard = hear(samples, name=clip.name)
         return (
-            _unusable(heard, target.heard, "guide", settings)
+            unusable(samples, settings)
+            or useless
             or judge_leak(_leaks(heard, target, drifts=MOST_DRIFTS), "guide")
-            or _by_rhythm(clip, onsets, "guide")
+            or _by_rhythm(samples, onsets, "guide")
         )
 
-    return Placed("guide", tuple(_spread(place, clips, progress, workers)), 0.0)
+    return Placed("guide", tuple(spread(place, clips, progress, workers)), 0.0)
 
 
-def _lay_against_each_other(
-    clips: Sequence[Clip],
-    settings: SyncSettings,
-    progress: Progress,
-    workers: Executor | None,
-) -> Placed:
-    """Lay the clips against each other, pair by pair."""
-    if len(clips) == 1:
-        zero = Finding("sure", 1.0, reasons.ONLY, 0.0, 0.0, against=clips[0].name)
-        return Placed("clips", (zero,))
-    targets = [make_target(hear(clip.samples, name=clip.name)) for clip in clips]
-    useless = [_unusable(target.heard, target.heard, "clip", settings) for target in targets]
-    lengths = [
-        0.0 if fault is not None else target.heard.duration_s
-        for fault, target in zip(useless, targets, strict=True)
-    ]
-
-    def tie(pair: tuple[int, int]) -> Tie | None:
-        clip, other = pair
-        evidence = find_evidence(targets[clip].heard, targets[other])
-        finding = judge_waveform(evidence, clips[other].name)
-        return None if finding is None else Tie(clip, other, finding)
-
-    ties = [found for found in _spread(tie, pairs(lengths), progress, workers) if found is not None]
-    together = tie_together(ties, [clip.name for clip in clips])
-    findings = [fault or finding for fault, finding in zip(useless, together, strict=True)]
-    return Placed("clips", tuple(findings))
-
-
-def _spread(
-    task: Callable[[Item], Result],
-    items: Sequence[Item],
-    progress: Progress,
-    workers: Executor | None,
-) -> list[Result]:
-    """Do a task for each item, in order, over the workers if there are any."""
-    results = []
-    for result in map(task, items) if workers is None else workers.map(task, items):
-        results.append(result)
-        progress.advance(len(results), len(items), "finding the places")
-    return results
-
-
-def _unusable(
-    heard: Heard, reference: Heard, reference_name: str, settings: SyncSettings
-) -> Finding | None:
-    """Return a finding for a clip that need not be searched, or None."""
-    if heard.silent:
-        return Finding("none", 1.0, reasons.SILENT)
-    if heard.duration_s < settings.shortest_s:
-        return Finding("none", 1.0, reasons.TOO_SHORT)
-    if reference.silent:
-        return Finding("none", 1.0, reasons.NO_REFERENCE.format(reference=reference_name))
-    return None
-
-
-def _at_wrong_rate(clip: Clip, mix: Target) -> Finding | None:
+def _at_wrong_rate(samples: Audio, mix: Target) -> Finding | None:
     """Return a finding for a clip that fits only when it is played slower or faster, or None."""
     for up, down, reason in WRONG_RATES:
-        sound = signal.resample_poly(clip.samples, up, down).astype(np.float32)
+        sound = signal.resample_poly(samples, up, down).astype(np.float32)
         scores = score_lines(hear_coarse(sound), mix.searchable)
         if scores.scores.max() >= CERTAIN:
             return Finding("none", NOTHING_CONFIDENCE, reason, against="mix")
     return None
 
 
-def _by_rhythm(clip: Clip, onsets: Audio, reference: str) -> Finding:
+def _by_rhythm(samples: Audio, onsets: Audio, reference: str) -> Finding:
     """Return a place by musical timing, or the finding that nothing fits."""
-    rhythm = compare_onsets(find_onsets(clip.samples, sample_rate=ANALYSIS_RATE), onsets)
+    rhythm = compare_onsets(find_onsets(samples, sample_rate=ANALYSIS_RATE), onsets)
     return judge_rhythm(rhythm, reference) or Finding(
         "none", NOTHING_CONFIDENCE, reasons.of_nothing(reference), against=reference
     )

@@ -23,6 +23,7 @@ TOO_SLOW = (
 NO_REFERENCE = "There is no sound in the {reference}."
 ANCHOR = "The other clips are laid against this one."
 ONLY = "This is the only clip, so its own start is the zero."
+CONTRADICTED = "Another clip contradicts this place: please listen."
 NO_TIES = "This clip shares no sound with the others: give the finished mix or the guide track."
 
 # How to say by how many times one place beats another.
@@ -35,6 +36,9 @@ TIMES = {
     7: "seven times less",
     8: "eight times less",
 }
+
+# Clips that are named one by one.
+MOST_NAMES = 3
 
 # Rivals that are worth showing, and how many.
 RIVAL_LEAST = 0.5
@@ -106,6 +110,16 @@ def leak_rivals(places: Sequence[LeakPlace]) -> tuple[Rival, ...]:
         Rival(place.line.offset_s, min(1.0, place.score / best))
         for place in places[1 : MOST_RIVALS + 1]
         if place.score > RIVAL_LEAST * best
+    )
+
+
+def of_other_piece(names: Sequence[str]) -> str:
+    """Say that a clip belongs together with others, but not to this piece."""
+    listed = ", ".join(names[:MOST_NAMES])
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    return (
+        f"It shares no sound with the other clips except for {listed}{more}: that is another "
+        "piece, or it needs the finished mix or the guide track to be placed."
     )
 
 
