@@ -5,7 +5,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import signal
@@ -19,6 +19,7 @@ from syncvid.sync.by_clips import lay_against_each_other
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard, hear, hear_coarse
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
+from syncvid.sync.residue import take_out
 from syncvid.sync.rhythm import compare_onsets
 from syncvid.sync.spread import Clip, spread
 from syncvid.sync.usable import USUAL, SyncSettings, silent_reference, unusable
@@ -132,11 +133,48 @@ def _lay_against_mix(
             or _by_rhythm(samples, onsets, "mix")
         )
 
-    findings = spread(place, clips, progress.part(0.9 if guide is not None else 1.0), workers)
+    findings = spread(place, clips, progress.part(0.8), workers)
+    findings = _look_again(clips, findings, mix, progress.part(0.1), workers)
     guide_offset_s = None
     if guide is not None:
         guide_offset_s = _find_guide(clips, findings, mix, guide, progress.part(0.1))
     return Placed("mix", tuple(findings), guide_offset_s)
+
+
+def _look_again(
+    clips: Sequence[Clip],
+    findings: Sequence[Finding],
+    mix: Audio,
+    progress: Progress,
+    workers: Executor | None,
+) -> list[Finding]:
+    """Search clips that are not sure in what is left of the mix without those that are."""
+    sure = [index for index, finding in enumerate(findings) if finding.verdict == "sure"]
+    open_ = [index for index, finding in enumerate(findings) if _may_hide(finding)]
+    if not sure or not open_:
+        return list(findings)
+    left = take_out(mix, ((clips[index], findings[index]) for index in sure))
+    target = make_target(hear(left, name="mix"))
+
+    def search(index: int) -> Finding:
+        heard = hear(clips[index].samples, name=clips[index].name)
+        found = judge_waveform(find_evidence(heard, target), "mix")
+        return _surer(findings[index], found)
+
+    again = dict(zip(open_, spread(search, open_, progress, workers), strict=True))
+    return [again.get(index, finding) for index, finding in enumerate(findings)]
+
+
+def _may_hide(finding: Finding) -> bool:
+    """Return whether a clip may be in the mix and drown there."""
+    return finding.verdict == "check" or finding.reason == reasons.of_nothing("mix")
+
+
+def _surer(first: Finding, second: Finding | None) -> Finding:
+    """Return the better of two findings, the second of which comes from the thinner mix."""
+    if second is None or (first.verdict == "check" and first.confidence >= second.confidence):
+        return first
+    return replace(second, reason=f"{reasons.THINNER} {second.reason}")
 
 
 def _lay_against_guide(

@@ -24,6 +24,7 @@ NO_REFERENCE = "There is no sound in the {reference}."
 ANCHOR = "The other clips are laid against this one."
 ONLY = "This is the only clip, so its own start is the zero."
 CONTRADICTED = "Another clip contradicts this place: please listen."
+THINNER = "With the louder clips taken out of the mix:"
 NO_TIES = "This clip shares no sound with the others: give the finished mix or the guide track."
 
 # How to say by how many times one place beats another.
