@@ -103,10 +103,14 @@ def find_places(
     Placed
     """
     if mix is not None:
-        return _lay_against_mix(clips, mix, guide, settings, progress, workers)
-    if guide is not None:
-        return _lay_against_guide(clips, guide, settings, progress, workers)
-    return Placed("clips", tuple(lay_against_each_other(clips, settings, progress, workers)))
+        placed = _lay_against_mix(clips, mix, guide, settings, progress, workers)
+    elif guide is not None:
+        placed = _lay_against_guide(clips, guide, settings, progress, workers)
+    else:
+        findings = lay_against_each_other(clips, settings, progress, workers)
+        placed = Placed("clips", tuple(findings))
+    progress.advance(1, 1, "finding the places")
+    return placed
 
 
 def _lay_against_mix(

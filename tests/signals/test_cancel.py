@@ -31,21 +31,21 @@ def test_known_sound_goes_and_unknown_stays(rng: np.random.Generator) -> None:
     assert level_db(left - unknown * 0.1) < level_db(unknown * 0.1) - 6.0
 
 
-def test_two_known_sounds_are_learned_together(rng: np.random.Generator) -> None:
-    one, two = rng.standard_normal((2, 40 * RATE)).astype(np.float32)
-    left = cancel(in_room(rng, one) + in_room(rng, two), [one, two], sample_rate=RATE)
-    assert level_db(left) < level_db(one) - 18.0
+def test_known_sounds_are_learned_together(rng: np.random.Generator) -> None:
+    # Five known sounds, 27 dB over the unknown one in all.  One after the other they would leave
+    # 10 dB more than it has: each is learned among the other four.
+    *known, unknown = rng.standard_normal((6, 40 * RATE)).astype(np.float32)
+    mix = np.sum([in_room(rng, sound) for sound in known], axis=0) + 0.1 * unknown
+    left = cancel(mix.astype(np.float32), known, sample_rate=RATE)
+    assert level_db(left - 0.1 * unknown) < level_db(0.1 * unknown) + 6.0
 
 
-def test_blocks_meet_without_a_step(rng: np.random.Generator) -> None:
-    known = rng.standard_normal(70 * RATE).astype(np.float32)
-    times = np.arange(len(known)) / RATE
-    tone = np.sin(2 * np.pi * 200.0 * times).astype(np.float32)
-    left = cancel(0.01 * known + tone, [known], sample_rate=RATE)
+def test_blocks_meet_without_a_seam(rng: np.random.Generator) -> None:
+    known, unknown = rng.standard_normal((2, 70 * RATE)).astype(np.float32)
+    left = cancel(known + 0.3 * unknown, [known], sample_rate=RATE) - 0.3 * unknown
     for border in (30 * RATE, 60 * RATE):
-        around = left[border - 400 : border + 400] - tone[border - 400 : border + 400]
-        steps = np.abs(np.diff(around))
-        assert steps[399] < 6 * np.std(steps) + np.mean(steps)
+        around = left[border - RATE // 10 : border + RATE // 10]
+        assert level_db(around) < level_db(left) + 1.0
 
 
 def test_nothing_known_changes_nothing(rng: np.random.Generator) -> None:

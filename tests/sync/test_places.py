@@ -280,7 +280,10 @@ def test_workers_change_nothing_and_progress_is_told(
     with ThreadPoolExecutor(2) as workers:
         together = find_places(clips, mix=mix, workers=workers)
     assert alone == together
-    assert [round(event.fraction, 3) for event in events] == [0.333, 0.667, 1.0]
+    fractions = [event.fraction for event in events]
+    assert fractions == sorted(fractions)
+    assert len(fractions) > 3
+    assert fractions[-1] == 1.0
 
 
 def test_stopping_stops(parts: list[np.ndarray], mix: np.ndarray) -> None:
