@@ -20,7 +20,7 @@ M. L. Brady, "A fast discrete approximation algorithm for the Radon transform", 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -184,8 +184,9 @@ def score_lines(
     LineScores
         All zeros for a silent clip or reference.
     """
-    spectra, deviations = _clip_windows(clip, reference)
-    windows = len(spectra)
+    windows = -(-len(clip) // WINDOW)
+    numbers = np.arange(windows)
+    spectra, deviations = _clip_windows(clip, reference, numbers)
     slots = 1 << max(0, windows - 1).bit_length()
     steepest = _steepest(windows * WINDOW / sample_rate)
     first_block, last_block = -(len(clip) // BLOCK) - 1, reference.length // BLOCK
@@ -194,19 +195,15 @@ def score_lines(
     window_lags = np.zeros((2, windows), np.int64)
     for block in range(first_block, last_block + 1):
         rows = np.zeros((slots, BLOCK + 2 * MARGIN), np.float32)
-        for index, row in _correlations(spectra, deviations, reference, block):
-            inner = row[MARGIN:-MARGIN]
-            for side, peak in enumerate((int(np.argmax(inner)), int(np.argmin(inner)))):
-                if abs(inner[peak]) > window_peaks[side, index]:
-                    window_peaks[side, index] = abs(inner[peak])
-                    window_lags[side, index] = block * BLOCK + peak
+        for index, row in _correlations(spectra, deviations, reference, block, numbers):
+            _keep_best([(index, row)], block, window_lags, window_peaks)
             np.clip(row, -CAP, CAP, out=rows[index])
         best, slope = _best_lines(rows, steepest, either_way_up)
         scores.append(best)
         slopes.append(slope)
     sums = np.concatenate(scores)
     first_lag = first_block * BLOCK
-    sums /= np.sqrt(_overlap(reference, len(clip), first_lag, len(sums)))
+    sums /= np.sqrt(overlap(reference, len(clip), first_lag, len(sums)))
     slope_ppm = 1e6 / (max(1, slots - 1) * WINDOW)
     return LineScores(
         sample_rate,
@@ -220,11 +217,53 @@ def score_lines(
     )
 
 
-def _clip_windows(clip: Audio, reference: Searchable) -> tuple[Spectra, Audio]:
-    """Transform the clip's windows; return them with the deviation that chance gives each."""
-    windows = -(-len(clip) // WINDOW)
-    padded = np.zeros((windows, WINDOW), np.float32)
-    padded.reshape(-1)[: len(clip)] = clip
+def search_windows(
+    clip: Audio, reference: Searchable, windows: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], Audio]:
+    """Find where some of a clip's windows fit best, each on its own.
+
+    Parameters
+    ----------
+    clip : ndarray, shape (samples,), float32
+        Whitened sound.
+    reference : Searchable
+        From `prepare`, at the same rate.
+    windows : ndarray, shape (windows,), int64
+        Numbers of the windows, from 0.
+
+    Returns
+    -------
+    lags, peaks : ndarray, shape (2, windows)
+        Best lag in samples, and how far it stands out: upright, and inverted.
+    """
+    spectra, deviations = _clip_windows(clip, reference, windows)
+    lags = np.zeros((2, len(windows)), np.int64)
+    peaks = np.zeros((2, len(windows)), np.float32)
+    for block in range(-(len(clip) // BLOCK) - 1, reference.length // BLOCK + 1):
+        rows = _correlations(spectra, deviations, reference, block, windows)
+        _keep_best(rows, block, lags, peaks)
+    return lags, peaks
+
+
+def _keep_best(
+    rows: Iterable[tuple[int, Audio]], block: int, lags: NDArray[np.int64], peaks: Audio
+) -> None:
+    """Keep each window's highest and lowest correlation."""
+    for index, row in rows:
+        inner = row[MARGIN:-MARGIN]
+        for side, peak in enumerate((int(np.argmax(inner)), int(np.argmin(inner)))):
+            if abs(inner[peak]) > peaks[side, index]:
+                peaks[side, index] = abs(inner[peak])
+                lags[side, index] = block * BLOCK + peak
+
+
+def _clip_windows(
+    clip: Audio, reference: Searchable, windows: NDArray[np.int64]
+) -> tuple[Spectra, Audio]:
+    """Transform a clip's windows; return them with the deviation that chance gives each."""
+    whole = np.zeros((-(-len(clip) // WINDOW), WINDOW), np.float32)
+    whole.reshape(-1)[: len(clip)] = clip
+    padded = whole[windows]
     spectra = np.asarray(fft.rfft(padded, SIZE, axis=1), np.complex64)
     # Parseval: mean square of a correlation = sum of the product of both power spectra.
     power = (spectra.real**2 + spectra.imag**2) @ reference.mean_power
@@ -233,11 +272,15 @@ def _clip_windows(clip: Audio, reference: Searchable) -> tuple[Spectra, Audio]:
 
 
 def _correlations(
-    spectra: Spectra, deviations: Audio, reference: Searchable, block: int
+    spectra: Spectra,
+    deviations: Audio,
+    reference: Searchable,
+    block: int,
+    windows: NDArray[np.int64],
 ) -> Iterator[tuple[int, Audio]]:
     """Yield the windows that can meet the reference at a block of lags, in deviations."""
-    for index in range(len(spectra)):
-        place = index + block * BLOCK_WINDOWS - reference.first
+    for index, window in enumerate(windows.tolist()):
+        place = window + block * BLOCK_WINDOWS - reference.first
         if 0 <= place < len(reference.spectra):
             product = reference.spectra[place] * np.conj(spectra[index])
             row = fft.irfft(product, SIZE)[: BLOCK + 2 * MARGIN]
@@ -313,8 +356,8 @@ def sum_lines(rows: Audio, per_row: float) -> Audio:
     return np.asarray(sums[0], np.float32)
 
 
-def _overlap(reference: Searchable, clip_length: int, first_lag: int, lags: int) -> Audio:
-    """Return how many windows of reference sound lie under the clip at each lag, at least one."""
+def overlap(reference: Searchable, clip_length: int, first_lag: int, lags: int) -> Audio:
+    """Return how many windows of reference sound lie under the clip at each lag, at least two."""
     starts = np.arange(first_lag, first_lag + lags)
     ends = np.clip(starts + clip_length, 0, reference.length)
     inside = reference.energy[ends] - reference.energy[np.clip(starts, 0, reference.length)]

@@ -18,6 +18,7 @@ from syncvid.sync.lines import (
     score_lines,
     strongest,
 )
+from syncvid.sync.quick import score_quickly
 from syncvid.sync.refine import Fit, deviation_s, read_lags, refine, sum_near
 from syncvid.sync.spans import find_spans
 from syncvid.sync.votes import Count, count_votes
@@ -168,7 +169,10 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
     -------
     Evidence
     """
-    evidence = _weigh(clip, target, score_lines(clip.coarse, target.searchable))
+    scores = score_quickly(clip.coarse, target.searchable, target.heard.coarse)
+    if scores is None:
+        scores = score_lines(clip.coarse, target.searchable)
+    evidence = _weigh(clip, target, scores)
     if min(clip.duration_s, target.heard.duration_s) > SHORT_S:
         return evidence
     whole_band = score_lines(clip.full, prepare(target.heard.full), sample_rate=ANALYSIS_RATE)
