@@ -265,7 +265,9 @@ def kind_e(rng: Rng) -> Case:
     clips = []
     for index in range(len(session.score.parts)):
         late = 0.15 if index else 0.0
-        filmed = session.clip(session.take(index), leak_db=float(rng.uniform(-45, -25)), late=late)
+        phone = phones.choose_phone(rng, least_snr_db=22.0)
+        leak_db = float(rng.uniform(-45, -25))
+        filmed = session.clip(session.take(index), leak_db=leak_db, late=late, phone=phone)
         clips.append(_on_guide(session, filmed, f"clip {index}"))
     return _case(session, clips, None)
 

@@ -34,7 +34,7 @@ class Phone:
     bumps: int
 
 
-def choose_phone(rng: Rng) -> Phone:
+def choose_phone(rng: Rng, *, least_snr_db: float = 15.0) -> Phone:
     """Return a phone as they come."""
     agc = (float(rng.uniform(1.5, 3)), float(rng.uniform(0.8, 3))) if rng.random() < 0.65 else None
     if rng.random() < 0.3:
@@ -42,7 +42,7 @@ def choose_phone(rng: Rng) -> Phone:
     return Phone(
         wet=float(rng.uniform(0.1, 0.6)),
         ring_s=float(rng.uniform(0.15, 0.7)),
-        snr_db=float(rng.uniform(15, 44)),
+        snr_db=float(rng.uniform(least_snr_db, 44)),
         noise=str(rng.choice(NOISES)),
         agc=agc,
         clipped_db=float(rng.uniform(5, 9)) if rng.random() < 0.25 else 0.0,

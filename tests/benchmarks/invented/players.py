@@ -283,7 +283,9 @@ def claps(rng: Rng, times_s: NDArray[np.float64], *, from_s: float, to_s: float)
             ring = np.arange(RATE // 4) / RATE
             low, high = sorted(rng.uniform(500, 3500, 2))
             taps = signal.butter(2, (low, high + 500), "bandpass", fs=RATE, output="sos")
-            hit = signal.sosfilt(taps, rng.standard_normal(len(ring))) * np.exp(-ring / 0.012)
+            hit = signal.sosfilt(taps, rng.standard_normal(len(ring))) * np.exp(
+                -ring / rng.uniform(0.008, 0.035)
+            )
             hit *= rng.uniform(0.5, 1.0) / np.abs(hit).max()
             out[first : first + len(hit)] += hit.astype(np.float32)
     return out[: round((to_s - from_s) * RATE)]
