@@ -15,6 +15,7 @@ what chance explains.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import math
 import sys
@@ -67,7 +68,7 @@ def wilson(right: int, count: int) -> tuple[float, float]:
 def curve(told: list[Told]) -> str:
     """Return the reliability table."""
     lines = ["| confidence | clips | told on average | right | may be |", "|---" * 5 + "|"]
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in itertools.pairwise(BINS):
         inside = [
             one for one in told if low <= one.confidence < high or high == one.confidence == 1
         ]

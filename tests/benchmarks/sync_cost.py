@@ -1,11 +1,12 @@
 """What a first sync costs against what cannot be avoided, and how much memory it takes.
 
-    python tests/benchmarks/sync_cost.py [--clips 20 [200 ...]] [--minutes 4] [--keep FOLDER]
+    python tests/benchmarks/sync_cost.py [--clips 20 200] [--format m4a] [--keep FOLDER]
 
-It invents a piece, writes clips (AAC in m4a, or FLAC) and a mix (FLAC) of 48 kHz, runs `syncvid sync` on them with
-an empty cache, and prints processor seconds for each clip beside those of decoding its sound once
-and one float32 FFT correlation of the whole clip at 16 kHz against the mix, measured in the same
-run.  With two numbers of clips it also prints how the time for each clip grows.
+It invents a piece, writes clips (AAC in m4a, or FLAC) and a mix (FLAC) of 48 kHz, runs the sync
+command on them with an empty cache, and prints processor seconds for each clip beside those of
+decoding its sound once and one float32 FFT correlation of the whole clip at 16 kHz against the mix,
+measured in the same run.  With several numbers of clips it also prints how the time for each clip
+grows.
 
 What is asked: at most 4 times as much; time per clip at 200 within 20 % of that at 20; at most
 500 MB for 20 clips of 4 minutes, 1.2 GB for 200 (resident, the whole process tree).
@@ -93,7 +94,7 @@ def write_sound(path: Path, sound: Audio) -> None:
 
 
 def least_cost(clips: list[Path], mix: Path) -> tuple[float, float]:
-    """Return processor seconds of decoding everything once, and of one correlation for each clip."""
+    """Return processor seconds of decoding all once, and of one correlation for each clip."""
     begun = time.process_time()
     sounds = [decoded(path) for path in (mix, *clips)]
     decoding_s = time.process_time() - begun

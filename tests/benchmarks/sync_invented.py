@@ -1,6 +1,6 @@
 """Score the alignment on invented cases with planted truth, by the rules of the practice cases.
 
-    python tests/benchmarks/sync_invented.py [--kinds A,E,F] [--seeds 0-19] [--json F] [--keep FOLDER]
+    python tests/benchmarks/sync_invented.py [--kinds A,E] [--seeds 0-19] [--json F] [--keep D]
 
 Prints a table, then every clip that is not right, those that are sure and wrong first.  The exit
 status is 1 if anything is sure and wrong.

@@ -11,6 +11,8 @@ from .studio import Case, CaseClip
 
 # Edges of spans must lie this near the truth, in seconds.
 EDGE_S = 0.25
+# A span of this share of the longest one may be taken for the longest.
+NEARLY = 0.5
 
 
 def judge(case: Case, clip: CaseClip, finding: Any) -> dict[str, Any]:
@@ -39,9 +41,11 @@ def judge(case: Case, clip: CaseClip, finding: Any) -> dict[str, Any]:
     assert clip.overlap_to_s is not None
     ends = np.array([clip.overlap_from_s, clip.overlap_to_s])
     slope = (finding.drift_ppm or 0.0) - (clip.drift_ppm or 0.0)
+    if clip.spans:
+        row.update(_judge_spans(clip, finding))
     errors = [
         (finding.offset_s - true_s) + ends * slope * 1e-6
-        for true_s in (clip.offset_s, *clip.also_right_s)
+        for true_s in (clip.offset_s, *clip.also_right_s, *_as_long(clip))
     ]
     best = min(errors, key=lambda error: float(np.abs(error).max()))
     row.update(
@@ -49,9 +53,22 @@ def judge(case: Case, clip: CaseClip, finding: Any) -> dict[str, Any]:
         signed_ms=[float(value * 1e3) for value in best],
         drift_error_ppm=slope,
     )
-    if clip.spans:
-        row.update(_judge_spans(clip, finding))
     return row
+
+
+def _as_long(clip: CaseClip) -> list[float]:
+    """Return the offsets of a stepped clip's spans that might be taken for the longest one.
+
+    How much of a span sounds is for the ear to say, so those nearly as long are right as well.
+    """
+    if clip.span_kind != "step":
+        return []
+    longest = max(span["clip_to_s"] - span["clip_from_s"] for span in clip.spans)
+    return [
+        span["offset_s"]
+        for span in clip.spans
+        if span["clip_to_s"] - span["clip_from_s"] > NEARLY * longest
+    ]
 
 
 def _judge_spans(clip: CaseClip, finding: Any) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from .players import RATE, Audio
 
 MARGIN_S = 0.5
 
-# The practice cases' leak, measured with the clicks' loud part against the playing's, lies some 5 dB
+# The practice cases' leak, measured with the clicks' loud part against the playing, lies some 5 dB
 # above the level that they tell; so does ours.
 LEAK_MEASURE_DB = 5.0
 
@@ -170,7 +170,7 @@ class Session:
         music = phones.in_room(rng, music, phone.wet, phone.ring_s)
         leak_db = options.get("leak_db")
         if leak_db is not None:
-            self._leak(music, from_s, power, leak_db, false_at if rng.random() < 0.5 else 0.0)
+            self.leak(music, from_s, power, leak_db, false_at if rng.random() < 0.5 else 0.0)
         step = 1 + drift * 1e-6
         count = round((end_s - start_s) / step * RATE)
         heard = phones.read_at(music, 0.1 * RATE, step, count)
@@ -222,7 +222,7 @@ class Session:
         put(music, piece, begun - from_s)
         return begun - (count_in_s - 0.1)
 
-    def _leak(
+    def leak(
         self, music: Audio, from_s: float, power: float, leak_db: float, false_at: float
     ) -> None:
         """Add what leaves the headphones: `leak_db` is peak of clicks against rms of playing."""
