@@ -20,8 +20,8 @@ from syncvid import __version__
 from syncvid.errors import Cancelled, ProductionError, SyncvidError, system_error
 
 if TYPE_CHECKING:
-    from syncvid.production.material import Material
-    from syncvid.production.results import ClipSync
+    from syncvid.production.material import Material, Recording
+    from syncvid.production.results import ClipSync, SyncResult
     from syncvid.progress import Progress
     from syncvid.steps import Added, Look, RenderOutcome
 
@@ -47,6 +47,7 @@ FolderOrClips = Annotated[
     list[str] | None,
     typer.Argument(help="A production's folder, or clips; nothing: the folder you are in."),
 ]
+Take = Annotated[str, typer.Argument(help="A take: part/take, such as Viola/2, or its file.")]
 Mix = Annotated[str | None, typer.Option("--mix", help="The finished mix.")]
 GuideTrack = Annotated[str | None, typer.Option("--guide", help="The track that all played to.")]
 Title = Annotated[str, typer.Option("--title", help="Title of the piece.")]
@@ -95,8 +96,10 @@ def replace(
     from syncvid.steps import replace_clip
 
     with _at_work():
-        replace_clip(folder, old, by)
+        gone = replace_clip(folder, old, by)
     _say(f"{by} now stands in the place of {old}.")
+    if gone:
+        _say(f"What was said of the old file is taken out: {', '.join(gone)}.")
 
 
 @app.command()
@@ -133,7 +136,7 @@ def status(
     )
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
-        verdicts = [_verdict_of(state.synced, r.source.file) for r in takes]
+        verdicts = [_verdict_of(state.synced, r) for r in takes]
         rows = [f"take {r.take}{verdict}" for r, verdict in zip(takes, verdicts, strict=True)]
         name = f"{part} ({player})" if player else part
         _say(f"  {name}: {', '.join(rows) or 'no clip'}")
@@ -182,6 +185,39 @@ def sync(
     if outcome.skipped:
         _note("Nothing changed since last time: these are the places found then.")
     _leave(problems)
+
+
+@app.command()
+def place(
+    folder: Folder,
+    take: Take,
+    offset: Annotated[
+        float | None,
+        typer.Option("--offset", help="Seconds on the reference at which the clip starts."),
+    ] = None,
+    drift: Annotated[
+        float | None, typer.Option("--drift", help="Its clock's drift, in millionths.")
+    ] = None,
+    rival: Annotated[
+        int | None, typer.Option("--rival", help="The place that sync lists under this number.")
+    ] = None,
+    not_in_piece: Annotated[
+        bool, typer.Option("--not-in-piece", help="It does not belong to this piece.")
+    ] = False,
+    free: Annotated[bool, typer.Option("--free", help="Let sync decide again.")] = False,
+) -> None:
+    """Settle where a take belongs: what you say wins over what sync finds."""
+    from syncvid.steps import Choice, place_take
+
+    with _at_work():
+        settled = place_take(folder, take, Choice(offset, drift, rival, not_in_piece, free))
+    if settled.pin is None:
+        _say(f"{settled.name}: sync decides again.")
+    elif settled.pin.offset_s is None:
+        _say(f"{settled.name} is not in this piece: it is left out from now on.")
+    else:
+        _say(f"{settled.name} is pinned: it starts at {settled.pin.offset_s:+.4f} s.")
+    _say(f"It stands in {folder / 'production.toml'}; nothing needs to be searched again.")
 
 
 @app.command()
@@ -440,10 +476,12 @@ def _made(outcome: RenderOutcome) -> str:
     return ""
 
 
-def _verdict_of(result: Any, file: str) -> str:
-    """Return a clip's verdict in brackets, if it is known."""
-    clip = result.of(file) if result else None
-    return f" [{clip.finding.verdict}]" if clip else ""
+def _verdict_of(result: SyncResult | None, recording: Recording) -> str:
+    """Return a take's verdict in brackets, if it is known, and whether the user pinned it."""
+    clip = result.of(recording.source.file, recording.stretch) if result else None
+    if clip is None:
+        return ""
+    return f" [{clip.finding.verdict}{', pinned' if clip.finding.pinned else ''}]"
 
 
 def _leave(problems: Sequence[SyncvidError]) -> None:

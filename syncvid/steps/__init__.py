@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from syncvid.steps.demo import DemoOutcome, run_demo
+from syncvid.steps.placing import Choice, Settled, place_take
 from syncvid.steps.previewing import PreviewOutcome, make_preview
 from syncvid.steps.productions import (
     Added,
@@ -41,6 +42,7 @@ STEPS = (
     Step(withdraw_clips, "withdraw", "takes clips out of every result; the files stay"),
     Step(production_status, "status", "what is there, what is out of date, what comes next"),
     Step(sync_clips, "sync", "offset, drift and verdict of every clip"),
+    Step(place_take, "place", "settles where a take belongs; what the user settles wins"),
     Step(make_preview, "preview", "a quick small video, and the sheet of what was found"),
     Step(render, "render", "the finished video"),
 )
@@ -48,16 +50,19 @@ STEPS = (
 __all__ = [
     "STEPS",
     "Added",
+    "Choice",
     "DemoOutcome",
     "Look",
     "PreviewOutcome",
     "RenderOutcome",
+    "Settled",
     "Status",
     "Step",
     "SyncOutcome",
     "add_clips",
     "make_preview",
     "new_production",
+    "place_take",
     "production_status",
     "render",
     "replace_clip",

@@ -70,7 +70,8 @@ def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cas
     entries = [
         Entry(recording, sync, facts[recording.source.file])
         for recording in material.recordings
-        if recording.source.file in facts and (sync := result.of(recording.source.file)) is not None
+        if recording.source.file in facts
+        and (sync := result.of(recording.source.file, recording.stretch)) is not None
     ]
     voices: list[Voice] = []
     shown: list[Entry] = []

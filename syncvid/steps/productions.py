@@ -130,8 +130,13 @@ def add_clips(
     return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named)
 
 
-def replace_clip(folder: Path, old: str, new: str) -> None:
+def replace_clip(folder: Path, old: str, new: str) -> tuple[str, ...]:
     """Put another file in the place of a take; the old file is left where it is.
+
+    Returns
+    -------
+    tuple of str
+        The keys of the take that held for the old file only, and were taken out.
 
     Raises
     ------
@@ -144,9 +149,10 @@ def replace_clip(folder: Path, old: str, new: str) -> None:
     probe(new)
     store = Store(folder / WORK_FOLDER)
     with store.locked(str(folder)):
-        editor.replace(old, written_path(Path(new), folder))
+        gone = editor.replace(old, written_path(Path(new), folder))
         editor.save()
         _remember_files(folder, store)
+    return gone
 
 
 def withdraw_clips(folder: Path, clips: Sequence[str]) -> None:

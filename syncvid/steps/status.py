@@ -10,6 +10,7 @@ from pathlib import Path
 from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
 from syncvid.steps.hearing import look
+from syncvid.steps.jobs import sources_of
 from syncvid.steps.previewing import PREVIEW_FOLDER
 from syncvid.steps.rendering import outputs_state
 from syncvid.steps.syncing import stored_sync
@@ -64,9 +65,9 @@ def production_status(material: Material) -> Status:
     synced = stored_sync(material)
     facts = {}
     if synced is not None:
-        for recording in material.recordings:
-            if synced.of(recording.source.file):
-                facts[recording.source.file] = look(recording.source, material.store)
+        for source in sources_of(material.recordings):
+            if any(clip.file == source.file for clip in synced.clips):
+                facts[source.file] = look(source, material.store)
     return Status(
         material=material,
         synced=synced,

@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 
 from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.listen import breaks_off, sounding_after_s
 from syncvid.production.files import fingerprint
-from syncvid.production.material import Material, Recording, source_record
-from syncvid.production.results import (
-    ClipSync,
-    Finding,
-    SyncResult,
-    read_sync_json,
-    write_sync_json,
-)
+from syncvid.production.material import Material, source_record
+from syncvid.production.results import Finding, SyncResult, read_sync_json, write_sync_json
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import Heard, hear, hear_all
+from syncvid.steps.jobs import Job, jobs_of, named, sources_of
 from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
 from syncvid.timeline import clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
-_SYNCING = "syncing/1"
+_SYNCING = "syncing/2"
 
 # Clips that play this much longer than a mix that breaks off say that it was cut off.
 _GOES_ON_S = 1.0
@@ -89,35 +83,39 @@ def sync_clips(
             where=str(material.folder or ""),
             fix="Add some with `syncvid add FOLDER CLIPS...`.",
         )
-    heard, problems = hear_all(
-        [r.source for r in material.recordings], material.store, progress.part(0.5)
-    )
-    by_identity = {item.source.identity: item for item in heard}
+    heard, problems = hear_all(sources_of(material.recordings), material.store, progress.part(0.5))
+    by_file = {item.source.file: item for item in heard}
     stored = stored_sync(material, settings)
     if stored is not None:
-        remarks = _remarks(material, stored, by_identity)
+        remarks = _remarks(material, stored, by_file)
         return SyncOutcome(stored, tuple(heard), tuple(problems), True, remarks)
-    recordings = [r for r in material.recordings if r.source.identity in by_identity]
-    result = _find(material, recordings, by_identity, settings, progress.part(0.5))
-    text = write_sync_json(_anonymous(result, recordings))
+    jobs = [job for job in jobs_of(material.recordings) if job.source.file in by_file]
+    result = _find(material, jobs, by_file, settings, progress.part(0.5))
+    text = write_sync_json(result)
     material.store.save("sync", _sync_fingerprint(material, settings), text)
     # What is written is rounded: hand on the same numbers that a later run will read.
-    result = _named(read_sync_json(text), recordings)
-    remarks = _remarks(material, result, by_identity)
+    result = named(read_sync_json(text), material.recordings)
+    remarks = _remarks(material, result, by_file)
     return SyncOutcome(result, tuple(heard), tuple(problems), False, remarks)
 
 
 def stored_sync(material: Material, settings: SyncSettings | None = None) -> SyncResult | None:
     """Return the findings about the clips as they are now, if they were found before."""
+    stored = found_sync(material, settings)
+    return named(stored, material.recordings) if stored is not None else None
+
+
+def found_sync(material: Material, settings: SyncSettings | None = None) -> SyncResult | None:
+    """Return what was found before, without pins; each clip is called by its key."""
     stored = material.store.load("sync", _sync_fingerprint(material, settings or SyncSettings()))
-    return _named(read_sync_json(stored), material.recordings) if stored is not None else None
+    return read_sync_json(stored) if stored is not None else None
 
 
 def _sync_fingerprint(material: Material, settings: SyncSettings) -> str:
-    """Return what a sync's answer depends on."""
+    """Return what a sync's answer depends on: no names, and no pins."""
     return fingerprint(
         _SYNCING,
-        [source_record(recording.source) for recording in material.recordings],
+        [job.key for job in jobs_of(material.recordings)],
         source_record(material.mix),
         source_record(material.guide),
         asdict(settings),
@@ -126,12 +124,12 @@ def _sync_fingerprint(material: Material, settings: SyncSettings) -> str:
 
 def _find(
     material: Material,
-    recordings: list[Recording],
+    jobs: list[Job],
     heard: dict[str, Heard],
     settings: SyncSettings,
     progress: Progress,
 ) -> SyncResult:
-    """Hand the sounds to the room that finds places."""
+    """Hand the sounds to the room that finds places; the clips are called by their keys."""
     mix, guide = (
         hear(source, material.store) if source else None
         for source in (material.mix, material.guide)
@@ -141,35 +139,32 @@ def _find(
             raise MediaError(
                 "The file has no sound.", where=reference.source.file, fix="Name another file."
             )
-    audible = [r for r in recordings if heard[r.source.identity].samples is not None]
-    sounds = [
-        Listened(r.name, samples)
-        for r in audible
-        if (samples := heard[r.source.identity].samples) is not None
-    ]
+    sounds = {
+        job.key: Listened(job.name, job.sound(samples))
+        for job in jobs
+        if (samples := heard[job.source.file].samples) is not None
+    }
     with ThreadPoolExecutor(os.cpu_count() or 2) as pool:
         placed = find_places(
-            sounds,
+            list(sounds.values()),
             mix=mix.samples if mix else None,
             guide=guide.samples if guide else None,
             settings=settings,
             progress=progress,
             workers=pool,
         )
-    files = {r.name: r.source.file for r in audible}
+    files = {job.name: job.source.file for job in jobs}
     found = {
-        r.source.identity: replace(finding, against=files.get(finding.against, finding.against))
-        for r, finding in zip(audible, placed.findings, strict=True)
+        key: replace(finding, against=files.get(finding.against, finding.against))
+        for key, finding in zip(sounds, placed.findings, strict=True)
     }
     nothing = Finding("none", 1.0, _NO_SOUND)
-    clips = [
-        _clip_sync(r, found.get(r.source.identity, nothing), heard[r.source.identity])
-        for r in recordings
-    ]
     reference = mix or guide
     return SyncResult(
         reference=placed.reference,
-        clips=tuple(clips),
+        clips=tuple(
+            job.clip(found.get(job.key, nothing), heard[job.source.file].facts) for job in jobs
+        ),
         guide_offset_s=placed.guide_offset_s,
         reference_duration_s=reference.samples.size / ANALYSIS_RATE
         if reference is not None and reference.samples is not None
@@ -183,7 +178,7 @@ def _remarks(material: Material, result: SyncResult, heard: dict[str, Heard]) ->
         f"{recording.name} breaks off: the last {item.facts.missing_s:.0f} s of the file are "
         f"missing. Have it sent again."
         for recording in material.recordings
-        if (item := heard.get(recording.source.identity)) and item.facts.missing_s
+        if (item := heard.get(recording.source.file)) and item.facts.missing_s
     ]
     if material.mix is not None:
         remarks += _early_end(material, result, heard)
@@ -198,7 +193,8 @@ def _early_end(material: Material, result: SyncResult, heard: dict[str, Heard]) 
     end_s = samples.size / ANALYSIS_RATE
     longest_s = 0.0
     for recording in material.recordings:
-        clip, item = result.of(recording.source.file), heard.get(recording.source.identity)
+        clip = result.of(recording.source.file, recording.stretch)
+        item = heard.get(recording.source.file)
         place = clip.finding.placement if clip else None
         if place is None or item is None or item.samples is None:
             continue
@@ -210,40 +206,3 @@ def _early_end(material: Material, result: SyncResult, heard: dict[str, Heard]) 
         f"The mix seems to end in the middle of the music, at {clock_text(end_s)}: "
         f"clips go on for {longest_s:.0f} s more. The video ends with the mix."
     ]
-
-
-def _clip_sync(recording: Recording, finding: Finding, heard: Heard) -> ClipSync:
-    """Join a finding with what the plan says of the clip."""
-    return ClipSync(
-        file=recording.source.file,
-        part=recording.part,
-        take=recording.take,
-        finding=finding,
-        player=recording.player,
-        duration_s=heard.facts.duration_s,
-    )
-
-
-def _anonymous(result: SyncResult, recordings: list[Recording]) -> SyncResult:
-    """Name clips by what they are known by, so that a new name or part asks for no new search."""
-    names = {r.source.file: r.source.identity for r in recordings}
-    return replace(result, clips=tuple(replace(c, file=names[c.file]) for c in result.clips))
-
-
-def _named(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
-    """Give stored findings the names that their clips have now."""
-    clips = {clip.file: clip for clip in result.clips}
-    return replace(
-        result,
-        clips=tuple(
-            replace(
-                clips[r.source.identity],
-                file=r.source.file,
-                part=r.part,
-                take=r.take,
-                player=r.player,
-            )
-            for r in recordings
-            if r.source.identity in clips
-        ),
-    )
