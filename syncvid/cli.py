@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from syncvid.production.material import Material, Recording
     from syncvid.production.results import ClipSync, SyncResult
     from syncvid.progress import Progress
-    from syncvid.steps import Added, Look, RenderOutcome
+    from syncvid.steps import Added, Look, RenderOutcome, SyncOutcome
 
 UNREADABLE = 3
 """Exit code when something could not be read and the rest was done (that of `MediaError`)."""
@@ -32,6 +32,8 @@ CAUTION = (
     "Before you publish: has everybody who is seen and heard agreed, and for the young their "
     "guardians? Are the rights in the music clear? Ask locally if unsure."
 )
+
+HEARING = "Turn your headphones down before you start one."
 
 app = typer.Typer(
     help="Make one video, in which everybody plays together, from recordings made at home.",
@@ -156,6 +158,10 @@ def sync(
         str | None,
         typer.Option("--json", help="Write all figures to a file; - is standard output."),
     ] = None,
+    listen: Annotated[
+        Path | None,
+        typer.Option("--listen", help="Write the listening sounds to this folder as well."),
+    ] = None,
 ) -> None:
     """Find every clip's place and clock drift by its sound."""
     from syncvid.production.files import check_target, write_whole
@@ -169,7 +175,7 @@ def sync(
             check_target(Path(json_file))
             refuse_sources(material, Path(json_file))
         with material.store.locked(_place(material)):
-            outcome = sync_clips(material, progress=progress)
+            outcome = sync_clips(material, listen_folder=listen, progress=progress)
         text = write_sync_json(outcome.result)
         if json_file and json_file != "-":
             write_whole(Path(json_file), text)
@@ -180,6 +186,7 @@ def sync(
     else:
         for clip in outcome.result.clips:
             _tell_clip(clip)
+        _tell_listening(outcome)
     for remark in outcome.remarks:
         _note(f"Note: {remark}")
     if outcome.skipped:
@@ -445,6 +452,18 @@ def _tell_clip(clip: ClipSync) -> None:
         f"starts at {finding.placement.offset_s:+.4f} s, drift {finding.drift_ppm or 0:+.1f} ppm"
     )
     _say(f"{finding.verdict:5}  {name}: {where}. {finding.reason}")
+
+
+def _tell_listening(outcome: SyncOutcome) -> None:
+    """Say where the short sounds lie by which an ear can decide."""
+    sounds = outcome.listening
+    if not sounds:
+        return
+    reference = {"mix": "mix", "guide": "guide", "clips": "other clip"}[outcome.result.reference]
+    _say(f"To decide by ear, in {sounds[0].path.parent}:")
+    for sound in sounds:
+        _say(f"  {sound.path.name}")
+    _say(f"The clip is in the left ear, the {reference} in the right. {HEARING}")
 
 
 def _tell_cast(outcome: RenderOutcome) -> None:

@@ -17,6 +17,7 @@ from syncvid.production.plan import PLAN_FILE, Plan, resolve
 from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import side_by_side
+from syncvid.steps.listening import forget_listening
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +257,7 @@ def _forget_withdrawn(folder: Path, store: Store) -> None:
     for key in gone:
         store.forget(f"clip-{key}")
     store.keep_only_samples({row.partition(" ")[2] for f, row in known.items() if f in in_use})
+    forget_listening(store)
     for name in ("sync", "preview"):
         store.forget(name)
     with system_errors(folder):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 
 from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.listen import breaks_off, sounding_after_s
@@ -14,6 +15,7 @@ from syncvid.production.results import Finding, SyncResult, read_sync_json, writ
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import Heard, hear, hear_all
 from syncvid.steps.jobs import Job, jobs_of, named, sources_of
+from syncvid.steps.listening import ListeningSound, write_listening
 from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
 from syncvid.timeline import clock_text
 
@@ -42,6 +44,8 @@ class SyncOutcome:
         Whether the stored answer was still good.
     remarks : tuple of str
         What is worth knowing besides: files that break off, a mix that ends too soon.
+    listening : tuple of ListeningSound
+        Short sounds by which an ear can decide about the clips that are not sure.
     """
 
     result: SyncResult
@@ -49,10 +53,15 @@ class SyncOutcome:
     problems: tuple[SyncvidError, ...]
     skipped: bool
     remarks: tuple[str, ...] = ()
+    listening: tuple[ListeningSound, ...] = ()
 
 
 def sync_clips(
-    material: Material, *, settings: SyncSettings | None = None, progress: Progress = SILENT
+    material: Material,
+    *,
+    settings: SyncSettings | None = None,
+    listen_folder: Path | None = None,
+    progress: Progress = SILENT,
 ) -> SyncOutcome:
     """Find offset, drift and verdict of every clip.
 
@@ -62,6 +71,8 @@ def sync_clips(
         The clips and their reference.
     settings : SyncSettings or None
         How to search; None for the usual way.
+    listen_folder : Path or None
+        Where to write the listening sounds as well; they are always in the work folder.
     progress : Progress
         Told how far it is.
 
@@ -85,18 +96,20 @@ def sync_clips(
         )
     heard, problems = hear_all(sources_of(material.recordings), material.store, progress.part(0.5))
     by_file = {item.source.file: item for item in heard}
-    stored = stored_sync(material, settings)
-    if stored is not None:
-        remarks = _remarks(material, stored, by_file)
-        return SyncOutcome(stored, tuple(heard), tuple(problems), True, remarks)
-    jobs = [job for job in jobs_of(material.recordings) if job.source.file in by_file]
-    result = _find(material, jobs, by_file, settings, progress.part(0.5))
-    text = write_sync_json(result)
-    material.store.save("sync", _sync_fingerprint(material, settings), text)
-    # What is written is rounded: hand on the same numbers that a later run will read.
-    result = named(read_sync_json(text), material.recordings)
+    result = stored_sync(material, settings)
+    skipped = result is not None
+    if result is None:
+        jobs = [job for job in jobs_of(material.recordings) if job.source.file in by_file]
+        found = _find(material, jobs, by_file, settings, progress.part(0.5))
+        text = write_sync_json(found)
+        material.store.save("sync", _sync_fingerprint(material, settings), text)
+        # What is written is rounded: hand on the same numbers that a later run will read.
+        result = named(read_sync_json(text), material.recordings)
     remarks = _remarks(material, result, by_file)
-    return SyncOutcome(result, tuple(heard), tuple(problems), False, remarks)
+    listening = write_listening(material, result, heard)
+    if listen_folder is not None:
+        listening = write_listening(material, result, heard, folder=listen_folder)
+    return SyncOutcome(result, tuple(heard), tuple(problems), skipped, remarks, listening)
 
 
 def stored_sync(material: Material, settings: SyncSettings | None = None) -> SyncResult | None:

@@ -3,60 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
-import soundfile
 
 from syncvid.cli import main
 from syncvid.errors import ProductionError
 from syncvid.production.material import open_production
-from syncvid.production.results import Finding, Rival
+from syncvid.production.results import Finding
 from syncvid.steps import Choice, place_take, production_status, sync_clips
-from syncvid.sync import Listened
-from syncvid.sync.places import Placed
 
-UNSURE = Finding(
-    "check", 0.4, "A repeat fits as well.", 3.2, 21.0, "mix", rivals=(Rival(65.0, 0.9),)
-)
-
-
-class Searches:
-    """Stands in for the search: counts how often it was asked, and what it was given."""
-
-    def __init__(self) -> None:
-        self.count = 0
-        self.sounds: dict[str, Any] = {}
-        self.answers: dict[str, Finding] = {}
-
-    def __call__(self, clips: Sequence[Listened], **_: object) -> Placed:
-        self.count += 1
-        self.sounds = {clip.name: clip.samples for clip in clips}
-        return Placed("mix", tuple(self.answers.get(clip.name, UNSURE) for clip in clips))
-
-
-@pytest.fixture
-def searches(monkeypatch: pytest.MonkeyPatch) -> Searches:
-    found = Searches()
-    monkeypatch.setattr("syncvid.steps.syncing.find_places", found)
-    return found
-
-
-@pytest.fixture
-def folder(tmp_path: Path, rng: np.random.Generator) -> Path:
-    for name in ("mix", "a", "b"):
-        soundfile.write(tmp_path / f"{name}.wav", rng.normal(0, 0.1, 16_000 * 20), 16_000)
-    made = tmp_path / "round"
-    made.mkdir()
-    (made / "production.toml").write_text(
-        'mix = "../mix.wav"\n[[parts]]\nname = "Viola"  # hers\nplayer = "Anna"\n'
-        '[[parts.takes]]\ntake = 1\nfile = "../a.wav"\n'
-        '[[parts.takes]]\ntake = 2\nfile = "../b.wav"\n'
-    )
-    return made
+from .conftest import UNSURE, Searches
 
 
 def run(*words: str | Path) -> int:
