@@ -162,12 +162,16 @@ def sync(
         Path | None,
         typer.Option("--listen", help="Write the listening sounds to this folder as well."),
     ] = None,
+    explain: Annotated[
+        str | None,
+        typer.Option("--explain", metavar="TAKE", help="Explain one clip: part/take, or its file."),
+    ] = None,
 ) -> None:
     """Find every clip's place and clock drift by its sound."""
     from syncvid.production.files import check_target, write_whole
     from syncvid.production.material import refuse_sources
     from syncvid.production.results import write_sync_json
-    from syncvid.steps import sync_clips
+    from syncvid.steps import explain_clip, sync_clips
 
     with _at_work() as progress:
         material, problems = _material(folder_or_clips, mix, guide)
@@ -179,11 +183,15 @@ def sync(
         text = write_sync_json(outcome.result)
         if json_file and json_file != "-":
             write_whole(Path(json_file), text)
+        explained = explain_clip(material, outcome, explain) if explain else ""
     problems += outcome.problems
     _tell_moved(material)
     if json_file == "-":
         sys.stdout.write(text)
-    else:
+    if explain:
+        for line in explained.splitlines():
+            (_note if json_file == "-" else _say)(line)
+    elif json_file != "-":
         for clip in outcome.result.clips:
             _tell_clip(clip)
         _tell_listening(outcome)

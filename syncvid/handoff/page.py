@@ -13,6 +13,28 @@ from syncvid.timeline import BeatMap
 
 
 @dataclass(frozen=True, slots=True)
+class SheetSound:
+    """A short sound by which an ear can decide: the clip left, the reference right.
+
+    Attributes
+    ----------
+    rival : int
+        0 for the proposed place, otherwise the number of the rival.
+    from_s : float
+        Reference time at which it begins.
+    path : str
+        Where it lies, as a program on the sheet's machine finds it.
+    link : str
+        The same seen from the sheet; empty where there is no way there.
+    """
+
+    rival: int
+    from_s: float
+    path: str
+    link: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class SheetClip:
     """One clip as the sheet tells of it.
 
@@ -28,6 +50,8 @@ class SheetClip:
         Whether this take is shown in the video.
     notes : tuple of str
         Further sentences about it.
+    sounds : tuple of SheetSound
+        Short sounds by which an ear can decide about it.
     """
 
     sync: ClipSync
@@ -35,6 +59,7 @@ class SheetClip:
     levels: Levels | None = None
     chosen: bool = True
     notes: tuple[str, ...] = ()
+    sounds: tuple[SheetSound, ...] = ()
 
     @property
     def length_s(self) -> float:

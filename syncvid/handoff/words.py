@@ -155,7 +155,10 @@ def rival_texts(clip: SheetClip, axis: Axis) -> tuple[str, ...]:
     finding = clip.sync.finding
     if finding.verdict == "sure":
         return ()
-    told = tuple(_rival_text(clip, rival, axis) for rival in finding.rivals[:_RIVALS_TOLD])
+    told = tuple(
+        f"Rival {number}: {_rival_text(clip, rival, axis)}"
+        for number, rival in enumerate(finding.rivals[:_RIVALS_TOLD], 1)
+    )
     more = len(finding.rivals) - len(told)
     if more <= 0:
         return told
@@ -168,14 +171,21 @@ def _rival_text(clip: SheetClip, rival: Rival, axis: Axis) -> str:
     placement = clip.sync.finding.placement
     if placement is None:
         start = axis.where(rival.offset_s) if rival.offset_s > 0 else "before the beginning"
-        return f"The nearest thing to a place would start {start}, and too little speaks for it."
+        return f"the nearest thing to a place would start {start}, and too little speaks for it."
     shift_s = rival.offset_s - placement.offset_s
     shift = f"{abs(shift_s):.1f} s {'later' if shift_s > 0 else 'earlier'}"
-    here_s = max(0.0, placement.offset_s, axis.first_bar_s)
-    bars = axis.bar_at(here_s), axis.bar_at(here_s + shift_s)
-    if None not in bars and bars[0] != bars[1]:
+    if bars := rival_bars(placement.offset_s, rival, axis):
         shift += f" (bar {bars[0]} would be bar {bars[1]})"
-    return f"It would also fit {shift}; {rival.strength * 100:.0f} % as much speaks for it."
+    return f"it would also fit {shift}; {rival.strength * 100:.0f} % as much speaks for it."
+
+
+def rival_bars(offset_s: float, rival: Rival, axis: Axis) -> tuple[int, int] | None:
+    """Return which bar would become which one at a rival; None where bars are not known."""
+    here_s = max(0.0, offset_s, axis.first_bar_s)
+    bars = axis.bar_at(here_s), axis.bar_at(here_s + rival.offset_s - offset_s)
+    if bars[0] is None or bars[1] is None or bars[0] == bars[1]:
+        return None
+    return bars[0], bars[1]
 
 
 def rival_mark(clip: SheetClip) -> str:

@@ -70,9 +70,14 @@ def pick_take(wanted: str, takes: Sequence[TakeName], *, where: str = "") -> int
     )
 
 
-def take_label(take: TakeName) -> str:
-    """Return what to type for a take: ``Viola/2``, or its file where it has no part."""
-    return f"{take.part}/{take.take}" if take.part else take.file
+def take_label(take: TakeName, among: Sequence[TakeName]) -> str:
+    """Return what to type for a take: the shortest of part/take, part player/take, and its file."""
+    player = f"{take.part} {take.player}/{take.take}" if take.player else ""
+    for label in (f"{take.part}/{take.take}", player):
+        same = [other for other in among if _words(label) in _ways_to_say(other)]
+        if take.part and label and len(same) == 1:
+            return label
+    return take.file
 
 
 def _ways_to_say(take: TakeName) -> set[str]:
@@ -100,4 +105,4 @@ def _last(file: str) -> str:
 
 def _list(takes: Sequence[TakeName], chosen: Sequence[int] | range) -> str:
     """Name takes in a row, so that each can be typed."""
-    return ", ".join(f"{take_label(takes[at])!r} ({takes[at].file})" for at in chosen)
+    return ", ".join(f"{take_label(takes[at], takes)!r} ({takes[at].file})" for at in chosen)

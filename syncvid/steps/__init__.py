@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from syncvid.steps.demo import DemoOutcome, run_demo
+from syncvid.steps.explaining import explain_clip
 from syncvid.steps.placing import Choice, Settled, place_take
 from syncvid.steps.previewing import PreviewOutcome, make_preview
 from syncvid.steps.productions import (
@@ -60,6 +61,7 @@ __all__ = [
     "Step",
     "SyncOutcome",
     "add_clips",
+    "explain_clip",
     "make_preview",
     "new_production",
     "place_take",

@@ -70,7 +70,8 @@ def test_the_unsure_clip_tells_of_its_rival(sheet: str) -> None:
     text = Reader(sheet).text
     assert "or 21.2 s later?" in text
     assert (
-        "It would also fit 21.2 s later (bar 1 would be bar 9); 85 % as much speaks for it." in text
+        "Rival 1: it would also fit 21.2 s later (bar 1 would be bar 9); "
+        "85 % as much speaks for it." in text
     )
 
 

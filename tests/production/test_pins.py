@@ -216,9 +216,18 @@ def test_a_take_is_named_in_many_ways(wanted: str, at: int) -> None:
     assert pick_take(wanted, TAKES) == at
 
 
-@pytest.mark.parametrize("label_of", range(4))
-def test_what_syncvid_writes_for_a_take_can_be_typed(label_of: int) -> None:
-    assert pick_take(take_label(TAKES[label_of]), TAKES) == label_of
+def test_what_syncvid_writes_for_a_take_can_be_typed() -> None:
+    takes = [
+        *TAKES,
+        TakeName("Oboe", "Kim", 1, "k.mov"),
+        TakeName("Oboe", "Lee", 1, "l.mov"),
+        TakeName("Horn", "", 1, "one.mov"),
+        TakeName("Horn", "", 1, "two.mov"),
+    ]
+    labels = [take_label(take, takes) for take in takes]
+    assert labels[1] == "Viola/2"
+    assert labels[4:] == ["Oboe Kim/1", "Oboe Lee/1", "one.mov", "two.mov"]
+    assert [pick_take(label, takes) for label in labels] == list(range(8))
 
 
 def test_a_name_that_fits_no_single_take_says_what_there_is() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -88,3 +89,28 @@ def test_loose_clips_have_theirs_in_the_cache(
     told = sync_clips(material).listening
     assert [sound.path.is_relative_to(own_cache) for sound in told] == [True, True]
     assert all(sound.path.is_file() for sound in told)
+
+
+def test_one_clip_is_explained_with_what_to_do(
+    folder: Path, doubts: Searches, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(*words: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as ended:
+            main(["sync", str(folder), *words])
+        shown = capsys.readouterr()
+        return int(ended.value.code or 0), shown.out, shown.err
+
+    code, told, _ = run("--explain", "viola 2")
+    assert code == 0
+    assert "Viola (Anna), take 2: ../b.wav" in told
+    assert "Viola (Anna), take 1" not in told, "only the clip that was asked about"
+    assert f"syncvid place {folder} Viola/2 --offset -3.200000" in told
+    assert f"syncvid place {folder} Viola/2 --rival 2" in told
+    assert f"{folder / 'work' / 'listen' / EXPECTED[1]}" in told
+    code, told, notes = run("--explain", "b.wav", "--json", "-")
+    assert code == 0
+    assert json.loads(told)["clips"]
+    assert "--not-in-piece" in notes
+    assert run("--explain", "oboe")[0] == 2
+    place_take(folder, "Viola/2", Choice(offset_s=1.0))
+    assert "Viola/2 --free" in run("--explain", "Viola/2")[1]
