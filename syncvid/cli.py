@@ -78,14 +78,40 @@ def new(
 
 
 @app.command()
-def add(folder: Folder, clips: Clips = None, mix: Mix = None, guide: GuideTrack = None) -> None:
+def add(
+    folder: Folder,
+    clips: Clips = None,
+    mix: Mix = None,
+    guide: GuideTrack = None,
+    split: Annotated[
+        str | None,
+        typer.Option("--split", metavar="FILE", help="Add every take that sync found in a file."),
+    ] = None,
+) -> None:
     """Add clips to a production, or name its mix or guide."""
     from syncvid.steps import add_clips
 
+    if split:
+        _split(folder, split, others=bool(clips or mix or guide))
+        return
     with _at_work() as progress:
         added = add_clips(folder, clips or [], mix=mix, guide=guide, progress=progress)
     _tell_added(added)
     _leave(added.problems)
+
+
+def _split(folder: Path, file: str, *, others: bool) -> None:
+    """Turn the takes that were found in a file into takes of the plan."""
+    from syncvid.steps import split_file
+
+    if others:
+        raise ProductionError("--split stands alone.", fix="Add clips and the mix by themselves.")
+    with _at_work():
+        takes = split_file(folder, file)
+    for clip in takes:
+        _say(f"  {clip.name}: {clip.file} from {clip.stretch.from_s} s to {clip.stretch.to_s} s")
+    _say(f"{_count(len(takes), 'take')} of one file stand in {folder / 'production.toml'} now.")
+    _say(f"Next: syncvid sync {_quoted(folder)}")
 
 
 @app.command()
@@ -508,7 +534,11 @@ def _verdict_of(result: SyncResult | None, recording: Recording) -> str:
     clip = result.of(recording.source.file, recording.stretch) if result else None
     if clip is None:
         return ""
-    return f" [{clip.finding.verdict}{', pinned' if clip.finding.pinned else ''}]"
+    told = [clip.finding.verdict, *(["pinned"] if clip.finding.pinned else [])]
+    if result and recording.sound:
+        recorder = result.sound_of(recording.sound.file, recording.source.file)
+        told.append(f"its recorder {recorder.finding.verdict if recorder else 'not found yet'}")
+    return f" [{', '.join(told)}]"
 
 
 def _leave(problems: Sequence[SyncvidError]) -> None:

@@ -92,6 +92,7 @@ def _plot(finding: Finding, length_s: float) -> Iterator[str]:
     for row, line in enumerate(field):
         height = middle + reach * (1 - 2 * row / (_ROWS - 1))
         label = f"{height:+.1f} {unit}" if row in (0, _ROWS // 2, _ROWS - 1) else ""
+        label = label.replace("+0.0 ms", "0 ms")
         yield f"{label:>{_MARGIN}} |{''.join(line).rstrip()}"
     end = clock_text(end_s, decimals=0)
     yield f"{'':{_MARGIN}}  0:00{end:>{_COLUMNS - 4}}"

@@ -69,12 +69,18 @@ class SheetClip:
         return len(self.overview.peaks) * self.overview.step_s if self.overview else 0.0
 
     @property
+    def stretch_s(self) -> tuple[float, float]:
+        """The part of the file that holds the take, in clip seconds."""
+        return self.sync.stretch.within(self.length_s)
+
+    @property
     def extent_s(self) -> tuple[float, float] | None:
         """Reference times at which it starts and ends; None where it has no place."""
         placement = self.sync.finding.placement
         if placement is None:
             return None
-        return placement.to_reference(0.0), placement.to_reference(self.length_s)
+        begin_s, end_s = self.stretch_s
+        return placement.to_reference(begin_s), placement.to_reference(end_s)
 
 
 @dataclass(frozen=True, slots=True)

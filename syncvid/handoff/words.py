@@ -221,7 +221,7 @@ def numbers(clip: SheetClip, page: SheetPage) -> Iterator[tuple[str, str]]:
     if (placement := finding.placement) is not None:
         start = start_text(placement.offset_s, reference_name(page, clip.sync))
         yield "starts", start
-        yield "ends", _end_text(placement.to_reference(clip.length_s), page)
+        yield "ends", _end_text(placement.to_reference(clip.stretch_s[1]), page)
         yield from _clock_rows(finding.drift_ppm, clip.length_s)
     elif clip.length_s:
         yield "length", clock_text(clip.length_s)

@@ -17,6 +17,7 @@ from syncvid.production.names import Guess, guess_names
 from syncvid.production.pick import TakeName, pick_take
 from syncvid.production.pins import Pin
 from syncvid.production.plan import PLAN_FORMAT, Plan
+from syncvid.production.results import Stretch
 from syncvid.production.toml import check_toml, read_toml
 
 _PIN_KEYS = ("offset_s", "drift_ppm", "not_in_piece")
@@ -149,6 +150,33 @@ class PlanEditor:
         if pin.drift_ppm is not None:
             _put(take, "drift_ppm", round(float(pin.drift_ppm), 3))
 
+    def split(self, at: int, takes: Sequence[tuple[int, Stretch]]) -> None:
+        """Turn a take, by its index among `names`, into several in the same file.
+
+        Parameters
+        ----------
+        at : int
+            The take; it becomes the first of `takes`.
+        takes : sequence of (int, Stretch)
+            The numbers of the takes and the stretches of the file that hold them.
+        """
+        take = self._takes()[at]
+        rows, place = next(
+            (rows, place)
+            for part in self._document["parts"]
+            for rows in [part.get("takes", [])]
+            for place, row in enumerate(rows)
+            if row is take
+        )
+        _put_stretch(take, takes[0][1])
+        behind = _lift_notes(take)
+        for step, (number, stretch) in enumerate(takes[1:], 1):
+            new = tomlkit.table() if isinstance(rows, AoT) else tomlkit.inline_table()
+            new["take"], new["file"] = number, str(take["file"])
+            _put_stretch(new, stretch)
+            rows.insert(place + step, new)
+        self._takes()[at + len(takes) - 1].value.body.extend(behind)
+
     def save(self) -> None:
         """Write the plan, whole or not at all.
 
@@ -176,14 +204,27 @@ class PlanEditor:
         return self._takes()[pick_take(name, self.names, where=str(self.path))]
 
 
+def _put_stretch(take: Any, stretch: Stretch) -> None:
+    """Write which part of its file holds a take."""
+    for key, value in (("from_s", stretch.from_s), ("to_s", stretch.to_s)):
+        if value is not None:
+            _put(take, key, value)
+
+
 def _put(take: Any, key: str, value: float | bool) -> None:
     """Write a key below the other keys of a take, above the empty lines and notes behind it."""
+    behind = _lift_notes(take)
+    take[key] = value
+    take.value.body.extend(behind)
+
+
+def _lift_notes(take: Any) -> list[Any]:
+    """Take out, and return, the empty lines and notes that stand behind a take's last key."""
     body: list[Any] = take.value.body
     behind: list[Any] = []
     while body and body[-1][0] is None:
         behind.insert(0, body.pop())
-    take[key] = value
-    body.extend(behind)
+    return behind
 
 
 def _insert(document: Any, takes: Sequence[NewTake]) -> None:

@@ -22,6 +22,7 @@ from syncvid.steps.productions import (
     withdraw_clips,
 )
 from syncvid.steps.rendering import Look, RenderOutcome, render
+from syncvid.steps.splitting import split_file
 from syncvid.steps.status import Status, production_status
 from syncvid.steps.syncing import SyncOutcome, sync_clips
 
@@ -69,6 +70,7 @@ __all__ = [
     "render",
     "replace_clip",
     "run_demo",
+    "split_file",
     "sync_clips",
     "withdraw_clips",
 ]

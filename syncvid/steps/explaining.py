@@ -79,8 +79,9 @@ def _to_do(material: Material, clip: SheetClip, label: str) -> Iterator[str]:
         return
     if finding.offset_s is not None:
         yield f"  right as proposed         {place} --offset {finding.offset_s:.6f}"
-    for number in range(1, len(finding.rivals) + 1):
-        yield f"  rival {number} is right          {place} --rival {number}"
+    if finding.rivals:
+        others = f"   (up to {len(finding.rivals)})" if len(finding.rivals) > 1 else ""
+        yield f"  a rival is right          {place} --rival 1{others}"
     if finding.verdict == "none":
         yield f"  it starts at S seconds    {place} --offset S"
     else:

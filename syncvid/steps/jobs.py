@@ -6,6 +6,7 @@ asks for no new search; here the findings get the names back, and the user's pin
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -17,6 +18,7 @@ from syncvid.production.pins import pinned
 from syncvid.production.results import ClipSync, Finding, Stretch, SyncResult
 from syncvid.steps.hearing import Facts
 from syncvid.sync import ANALYSIS_RATE
+from syncvid.sync.several import FullTake
 from syncvid.timeline import to_samples
 
 # What is cut out of a file begins and ends this softly, so that the cut itself is no sound.
@@ -135,8 +137,69 @@ def cut_out(samples: Audio, stretch: Stretch) -> Audio:
     return kept
 
 
+def with_takes(clip: ClipSync, takes: Sequence[FullTake]) -> list[ClipSync]:
+    """Return a kept finding, followed by one for each further take that its file holds.
+
+    Parameters
+    ----------
+    clip : ClipSync
+        What was found of the file as a whole; called by its key.
+    takes : sequence of FullTake
+        The takes in the file, in the order of time; none or two and more.
+
+    Returns
+    -------
+    list of ClipSync
+        The finding that counts for the file comes first: that of a sure take, if there is one.
+    """
+    if not takes:
+        return [clip]
+    offset_s = clip.finding.offset_s or 0.0
+    best = min(takes, key=lambda take: _worth(take.finding, offset_s))
+    further = [take for take in takes if take is not best]
+    return [
+        replace(clip, finding=best.finding, stretch=best.stretch),
+        *(
+            replace(
+                clip,
+                file=f"{clip.file}{_FURTHER}{number}",
+                finding=take.finding,
+                stretch=take.stretch,
+                listed=False,
+            )
+            for number, take in enumerate(further, 1)
+        ),
+    ]
+
+
+def _worth(finding: Finding, offset_s: float) -> tuple[bool, float]:
+    """Return what takes in a file are sorted by: sure ones, then the place that was found first."""
+    away_s = abs(finding.offset_s - offset_s) if finding.offset_s is not None else float("inf")
+    return finding.verdict != "sure", away_s
+
+
 def named(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
     """Give kept findings the names that their clips have now, and lay the user's pins over them."""
     kept = {clip.file: clip for clip in result.clips}
-    clips = [job.named(kept[job.key]) for job in jobs_of(recordings) if job.key in kept]
+    numbers: dict[tuple[str, str], set[int]] = {}
+    for recording in recordings:
+        numbers.setdefault((recording.part, recording.player), set()).add(recording.take)
+    clips: list[ClipSync] = []
+    for job in jobs_of(recordings):
+        if job.key not in kept:
+            continue
+        clips.append(job.named(kept[job.key]))
+        used = numbers[job.recording.part, job.recording.player]
+        for further in (c for key, c in kept.items() if key.startswith(f"{job.key}{_FURTHER}")):
+            number = next(n for n in itertools.count(job.recording.take + 1) if n not in used)
+            used.add(number)
+            clips.append(
+                replace(
+                    clips[-1],
+                    take=number,
+                    finding=further.finding,
+                    stretch=further.stretch,
+                    listed=False,
+                )
+            )
     return replace(result, clips=tuple(clips))

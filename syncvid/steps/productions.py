@@ -196,10 +196,10 @@ def _known(folder: Path, plan: Plan) -> dict[str, str]:
     """Return the identities of the files that the plan holds, withdrawn ones too."""
     known = {}
     for part in plan.parts:
-        for take in part.takes:
-            path = resolve(take.file, folder)
+        for file in (file for take in part.takes for file in (take.file, take.sound) if file):
+            path = resolve(file, folder)
             if path.is_file():
-                known[identity(path)] = take.file
+                known[identity(path)] = file
     for name, file in (("the mix", plan.mix), ("the guide", plan.guide)):
         if file and resolve(file, folder).is_file():
             known[identity(resolve(file, folder))] = name

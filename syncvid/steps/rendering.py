@@ -12,7 +12,7 @@ from typing import Any
 
 from syncvid.errors import MediaError, ProductionError, RenderError, SyncvidError
 from syncvid.media.sound import SoundFile
-from syncvid.mix import Line, PlainSum, safe_gain
+from syncvid.mix import PlainSum, safe_gain
 from syncvid.picture import Composition, compose
 from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
 from syncvid.production.layouts import find_layout
@@ -187,6 +187,11 @@ def _omissions(material: Material, result: SyncResult, players: Cast) -> list[st
         if e.recording.use
     ]
     told += [
+        f"The recorder of {e.recording.name} has no place, so the clip's own sound is used."
+        for e in players.shown
+        if material.mix is None and e.recorder and e.recorder.sync.finding.placement is None
+    ]
+    told += [
         f"{voice.label}: its clip lies outside the music, so only the card is shown."
         for voice in players.voices
         for piece in voice.pieces
@@ -213,11 +218,7 @@ def video_sound(material: Material, players: Cast, progress: Progress = SILENT) 
     """Return the sound of the video: the mix, or the plain sum of the clips that are shown."""
     if material.mix is not None:
         return SoundFile(material.mix.path)
-    lines = [
-        Line(SoundFile(entry.recording.source.path), placement)
-        for entry in players.shown
-        if entry.facts.levels and (placement := entry.sync.finding.placement)
-    ]
+    lines = [line for entry in players.shown if (line := entry.line) is not None]
     total = PlainSum(lines, players.duration_s)
     total.gain = safe_gain(total, sample_rate=SAMPLE_RATE, progress=progress)
     return total

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import os
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 
+from syncvid.arrays import Audio
 from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.listen import breaks_off, sounding_after_s
 from syncvid.production.files import fingerprint
@@ -14,10 +18,11 @@ from syncvid.production.material import Material, source_record
 from syncvid.production.results import Finding, SyncResult, read_sync_json, write_sync_json
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import Heard, hear, hear_all
-from syncvid.steps.jobs import Job, jobs_of, named, sources_of
+from syncvid.steps.jobs import Job, jobs_of, named, sources_of, with_takes
 from syncvid.steps.listening import ListeningSound, write_listening
-from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
-from syncvid.timeline import clock_text
+from syncvid.sync import ANALYSIS_RATE, Listened, Placed, SyncSettings, find_places
+from syncvid.sync.several import FullTake, find_full_takes
+from syncvid.timeline import Placement, clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
 _SYNCING = "syncing/2"
@@ -25,6 +30,8 @@ _SYNCING = "syncing/2"
 # Clips that play this much longer than a mix that breaks off say that it was cut off.
 _GOES_ON_S = 1.0
 
+_ADD_THEM = "Take them all into a production with `syncvid add FOLDER --split FILE`."
+_BOTH_HEARD = "Placed by the clip and its recorder together, which heard the same:"
 _NO_SOUND = "The clip has no sound, so its place cannot be found by ear."
 
 
@@ -158,36 +165,105 @@ def _find(
         if (samples := heard[job.source.file].samples) is not None
     }
     with ThreadPoolExecutor(os.cpu_count() or 2) as pool:
-        placed = find_places(
-            list(sounds.values()),
+        search = partial(
+            find_places,
             mix=mix.samples if mix else None,
             guide=guide.samples if guide else None,
             settings=settings,
-            progress=progress,
             workers=pool,
         )
+        placed = search(list(sounds.values()), progress=progress)
+        reference = mix or guide
+        reference_s = _length_s(reference)
+        takes = _takes_in_files(jobs, sounds, placed, search, reference_s)
+        by_recorder = _by_way_of_each_other(jobs, sounds, placed, settings)
     files = {job.name: job.source.file for job in jobs}
     found = {
         key: replace(finding, against=files.get(finding.against, finding.against))
         for key, finding in zip(sounds, placed.findings, strict=True)
-    }
+    } | by_recorder
     nothing = Finding("none", 1.0, _NO_SOUND)
-    reference = mix or guide
+    clips = [job.clip(found.get(job.key, nothing), heard[job.source.file].facts) for job in jobs]
     return SyncResult(
         reference=placed.reference,
-        clips=tuple(
-            job.clip(found.get(job.key, nothing), heard[job.source.file].facts) for job in jobs
-        ),
+        clips=tuple(c for clip in clips for c in with_takes(clip, takes.get(clip.file, ()))),
         guide_offset_s=placed.guide_offset_s,
-        reference_duration_s=reference.samples.size / ANALYSIS_RATE
-        if reference is not None and reference.samples is not None
-        else None,
+        reference_duration_s=reference_s,
     )
+
+
+def _by_way_of_each_other(
+    jobs: Sequence[Job], sounds: dict[str, Listened], placed: Placed, settings: SyncSettings
+) -> dict[str, Finding]:
+    """Place a clip by its separate recorder, or the recorder by its clip, where one has no place.
+
+    Both heard the same performance, so they are found in each other with ease.
+    """
+    findings = dict(zip(sounds, placed.findings, strict=True))
+    found = {}
+    for recorder in (job for job in jobs if job.is_recorder):
+        pair = (recorder.recording.key, recorder.key)
+        if not all(key in sounds for key in pair):
+            continue
+        for key, other in (pair, pair[::-1]):
+            known = findings[other].placement
+            if known is None or findings[key].placement is not None:
+                continue
+            sound = [sounds[key]]
+            near = find_places(sound, mix=sounds[other].samples, settings=settings).findings[0]
+            if near.placement is not None:
+                found[key] = _through(near, near.placement.then(known), findings[other])
+    return found
+
+
+def _through(near: Finding, place: Placement, known: Finding) -> Finding:
+    """Return the finding of a sound that was found in another whose place is known."""
+    return Finding(
+        verdict="sure" if near.verdict == known.verdict == "sure" else "check",
+        confidence=near.confidence * known.confidence,
+        reason=f"{_BOTH_HEARD} {near.reason}",
+        offset_s=place.offset_s,
+        drift_ppm=place.drift_ppm,
+        against=known.against,
+    )
+
+
+def _length_s(reference: Heard | None) -> float | None:
+    """Return the length of the mix or guide; None without one."""
+    if reference is None or reference.samples is None:
+        return None
+    return reference.samples.size / ANALYSIS_RATE
+
+
+def _takes_in_files(
+    jobs: Sequence[Job],
+    sounds: dict[str, Listened],
+    placed: Placed,
+    search: Callable[[Sequence[Listened]], Placed],
+    reference_s: float | None,
+) -> dict[str, tuple[FullTake, ...]]:
+    """Find the files that hold several full takes, by the keys of the clips."""
+    if reference_s is None:
+        return {}
+    whole = {job.key for job in jobs if job.stretch.is_whole and not job.is_recorder}
+    files = {
+        key: (sound.samples, finding)
+        for (key, sound), finding in zip(sounds.items(), placed.findings, strict=True)
+        if key in whole
+    }
+
+    def place(stretches: Sequence[Audio]) -> Sequence[Finding]:
+        named = [Listened(f"stretch {n}", samples) for n, samples in enumerate(stretches, 1)]
+        return search(named).findings
+
+    takes = find_full_takes(list(files.values()), place, reference_s=reference_s)
+    return dict(zip(files, takes, strict=True))
 
 
 def _remarks(material: Material, result: SyncResult, heard: dict[str, Heard]) -> tuple[str, ...]:
     """Say what is worth knowing besides the places."""
-    remarks = [
+    remarks = [*_several(result)]
+    remarks += [
         f"{recording.name} breaks off: the last {item.facts.missing_s:.0f} s of the file are "
         f"missing. Have it sent again."
         for recording in material.recordings
@@ -196,6 +272,21 @@ def _remarks(material: Material, result: SyncResult, heard: dict[str, Heard]) ->
     if material.mix is not None:
         remarks += _early_end(material, result, heard)
     return tuple(remarks)
+
+
+def _several(result: SyncResult) -> Iterator[str]:
+    """Tell of files that hold several takes."""
+    for file in dict.fromkeys(clip.file for clip in result.clips if not clip.listed):
+        takes = sorted(
+            (clip for clip in result.clips if clip.file == file and not clip.sound_of),
+            key=lambda clip: clip.stretch.from_s or 0.0,
+        )
+        told = "; ".join(
+            f"take {clip.take} from {clock_text(begin_s)} to {clock_text(end_s)}"
+            for clip in takes
+            for begin_s, end_s in [clip.stretch.within(clip.duration_s or math.inf)]
+        )
+        yield f"{file} holds {len(takes)} takes: {told}. {_ADD_THEM}"
 
 
 def _early_end(material: Material, result: SyncResult, heard: dict[str, Heard]) -> list[str]:

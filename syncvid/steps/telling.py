@@ -16,7 +16,7 @@ from syncvid.production.results import ClipSync, Levels
 from syncvid.steps.hearing import Facts, hear
 from syncvid.steps.listening import ListeningSound
 from syncvid.steps.syncing import SyncOutcome
-from syncvid.timeline import BeatMap
+from syncvid.timeline import BeatMap, clock_text
 
 # Share of samples in flat tops above which a recording sounds distorted (project choice).
 _DISTORTED = 0.0005
@@ -98,11 +98,18 @@ def _sounds(
 def _notes(clip: ClipSync, facts: Facts) -> tuple[str, ...]:
     """Say what is worth knowing of a recording besides its place."""
     notes = []
+    if clip.sound_of:
+        notes.append(f"It is the sound of {clip.sound_of}.")
+    if not clip.listed:
+        notes.append("A further take in this file: `syncvid add FOLDER --split FILE` takes it in.")
+    if not clip.stretch.is_whole:
+        begin_s, end_s = clip.stretch.within(facts.duration_s)
+        notes.append(f"It is played from {clock_text(begin_s)} to {clock_text(end_s)} of the file.")
     if facts.missing_s:
         notes.append(f"The file breaks off: its last {facts.missing_s:.0f} s are missing.")
     if facts.rotation == 180:
         notes.append("The phone was upside down; it is shown upright.")
-    if facts.shape is None:
+    if facts.shape is None and not clip.sound_of:
         notes.append("There is no picture; a card with the name is shown.")
     if facts.levels:
         notes += _sound_notes(facts.levels)

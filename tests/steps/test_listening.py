@@ -105,7 +105,7 @@ def test_one_clip_is_explained_with_what_to_do(
     assert "Viola (Anna), take 2: ../b.wav" in told
     assert "Viola (Anna), take 1" not in told, "only the clip that was asked about"
     assert f"syncvid place {folder} Viola/2 --offset -3.200000" in told
-    assert f"syncvid place {folder} Viola/2 --rival 2" in told
+    assert f"syncvid place {folder} Viola/2 --rival 1   (up to 2)" in told
     assert f"{folder / 'work' / 'listen' / EXPECTED[1]}" in told
     code, told, notes = run("--explain", "b.wav", "--json", "-")
     assert code == 0
