@@ -52,6 +52,8 @@ class SheetClip:
         Further sentences about it.
     sounds : tuple of SheetSound
         Short sounds by which an ear can decide about it.
+    settle : str
+        The command that settles its place, without its options; empty where there is none.
     """
 
     sync: ClipSync
@@ -60,6 +62,7 @@ class SheetClip:
     chosen: bool = True
     notes: tuple[str, ...] = ()
     sounds: tuple[SheetSound, ...] = ()
+    settle: str = ""
 
     @property
     def length_s(self) -> float:
@@ -122,6 +125,13 @@ class SheetPage:
     guide_offset_s: float | None = None
     video: str = ""
     made: str = ""
+
+    @property
+    def unsure(self) -> tuple[SheetClip, ...]:
+        """The clips that an ear should check; further takes in a file ask for none."""
+        return tuple(
+            clip for clip in self.clips if clip.sync.finding.verdict == "check" and clip.sync.listed
+        )
 
     @property
     def placed(self) -> tuple[SheetClip, ...]:

@@ -39,9 +39,9 @@ class Status:
 
     @property
     def verdicts(self) -> Counter[str]:
-        """How many clips got which verdict."""
+        """How many clips got which verdict; further takes in a file do not count."""
         clips = self.synced.clips if self.synced else ()
-        return Counter(clip.finding.verdict for clip in clips)
+        return Counter(clip.finding.verdict for clip in clips if clip.listed)
 
     @property
     def next_step(self) -> str:

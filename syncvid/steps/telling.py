@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import os
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from urllib.parse import quote
@@ -12,6 +13,7 @@ from syncvid.guide import read_beats
 from syncvid.handoff import SheetClip, SheetPage, SheetSound
 from syncvid.production.files import system_errors
 from syncvid.production.material import Material
+from syncvid.production.pick import TakeName, take_label
 from syncvid.production.results import ClipSync, Levels
 from syncvid.steps.hearing import Facts, hear
 from syncvid.steps.listening import ListeningSound
@@ -68,6 +70,7 @@ def sheet_page(
                 chosen=clip in shown,
                 notes=_notes(clip, facts[clip.file]),
                 sounds=_sounds(clip, outcome.listening, beside),
+                settle=settle_command(material, result.clips, clip),
             )
             for clip in result.clips
         ),
@@ -77,6 +80,20 @@ def sheet_page(
         video=video,
         made=datetime.date.today().strftime("%-d %B %Y"),
     )
+
+
+def settle_command(material: Material, clips: Sequence[ClipSync], clip: ClipSync) -> str:
+    """Return the command that settles a clip's place, without its options; empty for loose ones."""
+    if material.folder is None or clip.sound_of or not clip.listed:
+        return ""
+    names = [take_name(other) for other in clips if not other.sound_of]
+    label = take_label(take_name(clip), names)
+    return f"syncvid place {shlex.quote(str(material.folder))} {shlex.quote(label)}"
+
+
+def take_name(clip: ClipSync) -> TakeName:
+    """Return what a clip is called; a recorder's file has only its file's name."""
+    return TakeName("" if clip.sound_of else clip.part, clip.player, clip.take, clip.file)
 
 
 def _sounds(
