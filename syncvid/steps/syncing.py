@@ -20,6 +20,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import Heard, hear, hear_all
 from syncvid.steps.jobs import Job, jobs_of, named, sources_of, with_takes
 from syncvid.steps.listening import ListeningSound, write_listening
+from syncvid.steps.twins import twin_remarks
 from syncvid.sync import ANALYSIS_RATE, Listened, Placed, SyncSettings, find_places
 from syncvid.sync.several import FullTake, find_full_takes
 from syncvid.timeline import Placement, clock_text
@@ -112,7 +113,7 @@ def sync_clips(
         material.store.save("sync", _sync_fingerprint(material, settings), text)
         # What is written is rounded: hand on the same numbers that a later run will read.
         result = named(read_sync_json(text), material.recordings)
-    remarks = _remarks(material, result, by_file)
+    remarks = _remarks(material, result, by_file, _sync_fingerprint(material, settings))
     listening = write_listening(material, result, heard)
     if listen_folder is not None:
         listening = write_listening(material, result, heard, folder=listen_folder)
@@ -260,9 +261,11 @@ def _takes_in_files(
     return dict(zip(files, takes, strict=True))
 
 
-def _remarks(material: Material, result: SyncResult, heard: dict[str, Heard]) -> tuple[str, ...]:
-    """Say what is worth knowing besides the places."""
-    remarks = [*_several(result)]
+def _remarks(
+    material: Material, result: SyncResult, heard: dict[str, Heard], inputs: str
+) -> tuple[str, ...]:
+    """Say what is worth knowing besides the places; `inputs` is what they were found from."""
+    remarks = [*_several(result), *twin_remarks(material, list(heard.values()), inputs)]
     remarks += [
         f"{recording.name} breaks off: the last {item.facts.missing_s:.0f} s of the file are "
         f"missing. Have it sent again."

@@ -189,3 +189,20 @@ def test_a_recorder_that_is_gone_is_told(
     (recorder.parent / "zoom.wav").unlink()
     assert run("sync", recorder) == 2
     assert "Viola, take 1, its recorder" in capsys.readouterr().err
+
+
+def test_a_recording_that_is_there_twice_is_told(
+    folder: Path, searches: Searches, capsys: pytest.CaptureFixture[str], rng: np.random.Generator
+) -> None:
+    sound = melody(rng, 20.0)
+    write(folder.parent / "a.wav", sound, RATE)
+    write(folder.parent / "b.wav", 0.5 * sound[RATE:], RATE)
+    for _ in range(2):
+        assert run("sync", folder) == 0
+        assert "../a.wav and ../b.wav are the same recording" in capsys.readouterr().err
+    (folder.parent / "b.wav").write_bytes((folder.parent / "a.wav").read_bytes())
+    assert run("sync", folder) == 0
+    assert "../a.wav and ../b.wav are the same recording" in capsys.readouterr().err
+    write(folder.parent / "b.wav", melody(rng, 20.0), RATE)
+    assert run("sync", folder) == 0
+    assert "same recording" not in capsys.readouterr().err
