@@ -20,10 +20,10 @@ from syncvid import __version__
 from syncvid.errors import Cancelled, ProductionError, SyncvidError, system_error
 
 if TYPE_CHECKING:
-    from syncvid.production.material import Material
-    from syncvid.production.results import ClipSync
+    from syncvid.production.material import Material, Recording
+    from syncvid.production.results import ClipSync, SyncResult
     from syncvid.progress import Progress
-    from syncvid.steps import Added, Look, RenderOutcome
+    from syncvid.steps import Added, Look, RenderOutcome, SyncOutcome
 
 UNREADABLE = 3
 """Exit code when something could not be read and the rest was done (that of `MediaError`)."""
@@ -32,6 +32,8 @@ CAUTION = (
     "Before you publish: has everybody who is seen and heard agreed, and for the young their "
     "guardians? Are the rights in the music clear? Ask locally if unsure."
 )
+
+HEARING = "Turn your headphones down before you start one."
 
 app = typer.Typer(
     help="Make one video, in which everybody plays together, from recordings made at home.",
@@ -47,6 +49,7 @@ FolderOrClips = Annotated[
     list[str] | None,
     typer.Argument(help="A production's folder, or clips; nothing: the folder you are in."),
 ]
+Take = Annotated[str, typer.Argument(help="A take: part/take, such as Viola/2, or its file.")]
 Mix = Annotated[str | None, typer.Option("--mix", help="The finished mix.")]
 GuideTrack = Annotated[str | None, typer.Option("--guide", help="The track that all played to.")]
 Title = Annotated[str, typer.Option("--title", help="Title of the piece.")]
@@ -75,14 +78,40 @@ def new(
 
 
 @app.command()
-def add(folder: Folder, clips: Clips = None, mix: Mix = None, guide: GuideTrack = None) -> None:
+def add(
+    folder: Folder,
+    clips: Clips = None,
+    mix: Mix = None,
+    guide: GuideTrack = None,
+    split: Annotated[
+        str | None,
+        typer.Option("--split", metavar="FILE", help="Add every take that sync found in a file."),
+    ] = None,
+) -> None:
     """Add clips to a production, or name its mix or guide."""
     from syncvid.steps import add_clips
 
+    if split:
+        _split(folder, split, others=bool(clips or mix or guide))
+        return
     with _at_work() as progress:
         added = add_clips(folder, clips or [], mix=mix, guide=guide, progress=progress)
     _tell_added(added)
     _leave(added.problems)
+
+
+def _split(folder: Path, file: str, *, others: bool) -> None:
+    """Turn the takes that were found in a file into takes of the plan."""
+    from syncvid.steps import split_file
+
+    if others:
+        raise ProductionError("--split stands alone.", fix="Add clips and the mix by themselves.")
+    with _at_work():
+        takes = split_file(folder, file)
+    for clip in takes:
+        _say(f"  {clip.name}: {clip.file} from {clip.stretch.from_s} s to {clip.stretch.to_s} s")
+    _say(f"{_count(len(takes), 'take')} of one file stand in {folder / 'production.toml'} now.")
+    _say(f"Next: syncvid sync {_quoted(folder)}")
 
 
 @app.command()
@@ -95,8 +124,10 @@ def replace(
     from syncvid.steps import replace_clip
 
     with _at_work():
-        replace_clip(folder, old, by)
+        gone = replace_clip(folder, old, by)
     _say(f"{by} now stands in the place of {old}.")
+    if gone:
+        _say(f"What was said of the old file is taken out: {', '.join(gone)}.")
 
 
 @app.command()
@@ -133,7 +164,7 @@ def status(
     )
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
-        verdicts = [_verdict_of(state.synced, r.source.file) for r in takes]
+        verdicts = [_verdict_of(state.synced, r) for r in takes]
         rows = [f"take {r.take}{verdict}" for r, verdict in zip(takes, verdicts, strict=True)]
         name = f"{part} ({player})" if player else part
         _say(f"  {name}: {', '.join(rows) or 'no clip'}")
@@ -153,12 +184,20 @@ def sync(
         str | None,
         typer.Option("--json", help="Write all figures to a file; - is standard output."),
     ] = None,
+    listen: Annotated[
+        Path | None,
+        typer.Option("--listen", help="Write the listening sounds to this folder as well."),
+    ] = None,
+    explain: Annotated[
+        str | None,
+        typer.Option("--explain", metavar="TAKE", help="Explain one clip: part/take, or its file."),
+    ] = None,
 ) -> None:
     """Find every clip's place and clock drift by its sound."""
     from syncvid.production.files import check_target, write_whole
     from syncvid.production.material import refuse_sources
     from syncvid.production.results import write_sync_json
-    from syncvid.steps import sync_clips
+    from syncvid.steps import explain_clip, sync_clips
 
     with _at_work() as progress:
         material, problems = _material(folder_or_clips, mix, guide)
@@ -166,22 +205,60 @@ def sync(
             check_target(Path(json_file))
             refuse_sources(material, Path(json_file))
         with material.store.locked(_place(material)):
-            outcome = sync_clips(material, progress=progress)
+            outcome = sync_clips(material, listen_folder=listen, progress=progress)
         text = write_sync_json(outcome.result)
         if json_file and json_file != "-":
             write_whole(Path(json_file), text)
+        explained = explain_clip(material, outcome, explain) if explain else ""
     problems += outcome.problems
     _tell_moved(material)
     if json_file == "-":
         sys.stdout.write(text)
-    else:
+    if explain:
+        for line in explained.splitlines():
+            (_note if json_file == "-" else _say)(line)
+    elif json_file != "-":
         for clip in outcome.result.clips:
             _tell_clip(clip)
+        _tell_listening(outcome)
     for remark in outcome.remarks:
         _note(f"Note: {remark}")
     if outcome.skipped:
         _note("Nothing changed since last time: these are the places found then.")
     _leave(problems)
+
+
+@app.command()
+def place(
+    folder: Folder,
+    take: Take,
+    offset: Annotated[
+        float | None,
+        typer.Option("--offset", help="Seconds on the reference at which the clip starts."),
+    ] = None,
+    drift: Annotated[
+        float | None, typer.Option("--drift", help="Its clock's drift, in millionths.")
+    ] = None,
+    rival: Annotated[
+        int | None, typer.Option("--rival", help="The place that sync lists under this number.")
+    ] = None,
+    not_in_piece: Annotated[
+        bool, typer.Option("--not-in-piece", help="It does not belong to this piece.")
+    ] = False,
+    free: Annotated[bool, typer.Option("--free", help="Let sync decide again.")] = False,
+) -> None:
+    """Settle where a take belongs: what you say wins over what sync finds."""
+    from syncvid.steps import Choice, place_take
+
+    with _at_work():
+        settled = place_take(folder, take, Choice(offset, drift, rival, not_in_piece, free))
+    if settled.pin is None:
+        _say(f"{settled.name}: sync decides again.")
+    elif settled.pin.offset_s is None:
+        _say(f"{settled.name} is not in this piece: it is left out from now on.")
+    else:
+        _say(f"{settled.name} is pinned: it starts at {settled.pin.offset_s:+.4f} s.")
+    _say(f"It stands in {folder / 'production.toml'}; nothing needs to be searched again.")
 
 
 @app.command()
@@ -411,6 +488,18 @@ def _tell_clip(clip: ClipSync) -> None:
     _say(f"{finding.verdict:5}  {name}: {where}. {finding.reason}")
 
 
+def _tell_listening(outcome: SyncOutcome) -> None:
+    """Say where the short sounds lie by which an ear can decide."""
+    sounds = outcome.listening
+    if not sounds:
+        return
+    reference = {"mix": "mix", "guide": "guide", "clips": "other clip"}[outcome.result.reference]
+    _say(f"To decide by ear, in {sounds[0].path.parent}:")
+    for sound in sounds:
+        _say(f"  {sound.path.name}")
+    _say(f"The clip is in the left ear, the {reference} in the right. {HEARING}")
+
+
 def _tell_cast(outcome: RenderOutcome) -> None:
     """Say who wants an ear, who is left out, who was not chosen, and what else is worth knowing."""
     for remark in outcome.remarks:
@@ -440,10 +529,16 @@ def _made(outcome: RenderOutcome) -> str:
     return ""
 
 
-def _verdict_of(result: Any, file: str) -> str:
-    """Return a clip's verdict in brackets, if it is known."""
-    clip = result.of(file) if result else None
-    return f" [{clip.finding.verdict}]" if clip else ""
+def _verdict_of(result: SyncResult | None, recording: Recording) -> str:
+    """Return a take's verdict in brackets, if it is known, and whether the user pinned it."""
+    clip = result.of(recording.source.file, recording.stretch) if result else None
+    if clip is None:
+        return ""
+    told = [clip.finding.verdict, *(["pinned"] if clip.finding.pinned else [])]
+    if result and recording.sound:
+        recorder = result.sound_of(recording.sound.file, recording.source.file)
+        told.append(f"its recorder {recorder.finding.verdict if recorder else 'not found yet'}")
+    return f" [{', '.join(told)}]"
 
 
 def _leave(problems: Sequence[SyncvidError]) -> None:

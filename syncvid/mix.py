@@ -40,10 +40,14 @@ class Line:
         Its sound.
     placement : Placement
         Where it lies on the reference.
+    from_s, to_s : float
+        The stretch of it that is used, in its own seconds.
     """
 
     source: SoundSource
     placement: Placement
+    from_s: float = 0.0
+    to_s: float = math.inf
 
 
 class PlainSum:
@@ -106,8 +110,8 @@ def safe_gain(total: PlainSum, *, sample_rate: int, progress: Progress = SILENT)
 def _placed(line: Line, times: np.ndarray, sample_rate: int) -> Audio:
     """Return one clip's sound at reference times, shape (1 or 2, samples)."""
     clip = (times - line.placement.offset_s) / line.placement.rate
-    end_s = line.source.duration_s
-    inside = np.flatnonzero((clip >= 0.0) & (clip < end_s))
+    end_s = min(line.source.duration_s, line.to_s)
+    inside = np.flatnonzero((clip >= line.from_s) & (clip < end_s))
     if not inside.size:
         return np.zeros((1, times.size), np.float32)
     heard = clip[inside]
@@ -115,7 +119,7 @@ def _placed(line: Line, times: np.ndarray, sample_rate: int) -> Audio:
     stop = math.ceil(heard[-1] * sample_rate) + _MARGIN_SAMPLES
     samples = line.source.read(begin / sample_rate, stop / sample_rate, sample_rate)
     between = heard * sample_rate - begin
-    fade = np.clip(np.minimum(heard, end_s - heard) / _FADE_S, 0.0, 1.0)
+    fade = np.clip(np.minimum(heard - line.from_s, end_s - heard) / _FADE_S, 0.0, 1.0)
     out = np.zeros((samples.shape[0], times.size), np.float32)
     for channel, row in zip(out, samples, strict=True):
         channel[inside] = fade * ndimage.map_coordinates(

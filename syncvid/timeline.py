@@ -65,6 +65,17 @@ class Placement:
         """Map reference seconds to clip seconds; the inverse of `to_reference`."""
         return (reference_s - self.offset_s) / self.rate
 
+    def then(self, second: Placement) -> Placement:
+        """Return the placement that maps through this one and then through another.
+
+        Examples
+        --------
+        >>> Placement(1.0).then(Placement(2.0))
+        Placement(offset_s=3.0, drift_ppm=0.0)
+        """
+        drift_ppm = (self.rate * second.rate - 1.0) / PPM
+        return Placement(second.to_reference(self.offset_s), round(drift_ppm, 9))
+
 
 @dataclass(frozen=True, slots=True)
 class Span:

@@ -13,6 +13,28 @@ from syncvid.timeline import BeatMap
 
 
 @dataclass(frozen=True, slots=True)
+class SheetSound:
+    """A short sound by which an ear can decide: the clip left, the reference right.
+
+    Attributes
+    ----------
+    rival : int
+        0 for the proposed place, otherwise the number of the rival.
+    from_s : float
+        Reference time at which it begins.
+    path : str
+        Where it lies, as a program on the sheet's machine finds it.
+    link : str
+        The same seen from the sheet; empty where there is no way there.
+    """
+
+    rival: int
+    from_s: float
+    path: str
+    link: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class SheetClip:
     """One clip as the sheet tells of it.
 
@@ -28,6 +50,10 @@ class SheetClip:
         Whether this take is shown in the video.
     notes : tuple of str
         Further sentences about it.
+    sounds : tuple of SheetSound
+        Short sounds by which an ear can decide about it.
+    settle : str
+        The command that settles its place, without its options; empty where there is none.
     """
 
     sync: ClipSync
@@ -35,6 +61,8 @@ class SheetClip:
     levels: Levels | None = None
     chosen: bool = True
     notes: tuple[str, ...] = ()
+    sounds: tuple[SheetSound, ...] = ()
+    settle: str = ""
 
     @property
     def length_s(self) -> float:
@@ -44,12 +72,18 @@ class SheetClip:
         return len(self.overview.peaks) * self.overview.step_s if self.overview else 0.0
 
     @property
+    def stretch_s(self) -> tuple[float, float]:
+        """The part of the file that holds the take, in clip seconds."""
+        return self.sync.stretch.within(self.length_s)
+
+    @property
     def extent_s(self) -> tuple[float, float] | None:
         """Reference times at which it starts and ends; None where it has no place."""
         placement = self.sync.finding.placement
         if placement is None:
             return None
-        return placement.to_reference(0.0), placement.to_reference(self.length_s)
+        begin_s, end_s = self.stretch_s
+        return placement.to_reference(begin_s), placement.to_reference(end_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +125,13 @@ class SheetPage:
     guide_offset_s: float | None = None
     video: str = ""
     made: str = ""
+
+    @property
+    def unsure(self) -> tuple[SheetClip, ...]:
+        """The clips that an ear should check; further takes in a file ask for none."""
+        return tuple(
+            clip for clip in self.clips if clip.sync.finding.verdict == "check" and clip.sync.listed
+        )
 
     @property
     def placed(self) -> tuple[SheetClip, ...]:

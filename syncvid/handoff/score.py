@@ -125,7 +125,7 @@ def _clip_line(clip: SheetClip, label: str, axis: Axis) -> str:
 def _label(clip: SheetClip, *, first: bool, alone: bool, index: int) -> str:
     """Return what stands left of a line: part, player, take and, if it must, the wish to listen."""
     sync = clip.sync
-    take = f"take {sync.take}"
+    take = f"take {words.take_text(sync)}"
     name = isolate(sync.part or sync.file) if first else take
     asides = [
         element("span", isolate(sync.player), class_="player") if first and sync.player else "",

@@ -7,7 +7,6 @@ from outside but the video beside it.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from importlib import resources
 from urllib.parse import quote
@@ -16,7 +15,7 @@ from syncvid.handoff import words
 from syncvid.handoff.axis import Axis, axis_of
 from syncvid.handoff.fonts import font_faces
 from syncvid.handoff.markup import clean_text, element, escape, isolate
-from syncvid.handoff.page import SheetClip, SheetPage
+from syncvid.handoff.page import SheetClip, SheetPage, SheetSound
 from syncvid.handoff.score import draw_score
 from syncvid.handoff.votes import caption, plot_votes
 
@@ -106,7 +105,7 @@ def _found(page: SheetPage) -> str:
     listen = "".join(
         element("li", _link(index, clip), f" {escape(words.sentence(clip.sync.finding.reason))}")
         for index, clip in enumerate(page.clips, 1)
-        if clip.sync.finding.verdict == "check"
+        if clip in page.unsure
     )
     others = "".join(element("p", line, class_="other") for line in _others(page))
     text = element("div", told, element("ul", listen, class_="listen") if listen else "", others)
@@ -115,7 +114,7 @@ def _found(page: SheetPage) -> str:
 
 def _summary(page: SheetPage) -> Iterator[str]:
     """Yield the sentences that say how it went."""
-    verdicts = Counter(clip.sync.finding.verdict for clip in page.clips)
+    unsure = len(page.unsure)
     if not page.clips:
         yield "No clips yet."
     elif not page.placed:
@@ -123,10 +122,10 @@ def _summary(page: SheetPage) -> Iterator[str]:
     else:
         have = "has found its place" if len(page.placed) == 1 else "have found their places"
         line = f"{words.sentence(words.count(len(page.placed), 'clip'))[:-1]} {have}."
-        yield line + ("" if verdicts["check"] else " None of them needs your ear.")
-    if verdicts["check"]:
-        wants = "wants" if verdicts["check"] == 1 else "want"
-        yield f"{words.sentence(words.count(verdicts['check'], 'clip'))[:-1]} {wants} your ear:"
+        yield line + ("" if unsure else " None of them needs your ear.")
+    if unsure:
+        wants = "wants" if unsure == 1 else "want"
+        yield f"{words.sentence(words.count(unsure, 'clip'))[:-1]} {wants} your ear:"
 
 
 def _others(page: SheetPage) -> Iterator[str]:
@@ -192,7 +191,8 @@ def _row(clip: SheetClip, before: SheetClip | None) -> str:
 def _heard(clip: SheetClip) -> str:
     """Return what was heard in a clip, in a few sentences."""
     verdict = clip.sync.finding.verdict
-    opening = element("strong" if verdict == "check" else "span", words.VERDICTS[verdict])
+    told_first = words.opening(clip.sync.finding)
+    opening = element("strong" if verdict == "check" else "span", told_first)
     texts = [*clip.notes] if verdict == "sure" else [clip.sync.finding.reason, *clip.notes]
     unused = "" if clip.chosen or verdict == "none" else "Not shown in the video."
     told = [escape(words.sentence(text)) for text in texts]
@@ -231,8 +231,53 @@ def _account(clip: SheetClip, page: SheetPage, axis: Axis, index: int) -> str:
             element("p", escape(words.verdict_text(clip, page)), class_="verdict"),
             element("p", _reason(clip), class_="evidence") if finding.reason else "",
             *(element("p", escape(words.sentence(text))) for text in further if text),
+            _ears(clip),
+            _settle(clip),
         )
     )
+
+
+def _ears(clip: SheetClip) -> str:
+    """Return the short sounds by which an ear can decide."""
+    linked = [sound for sound in clip.sounds if sound.link]
+    if not linked:
+        return ""
+    rows = "".join(
+        element(
+            "li",
+            element("a", _place_name(sound), href=sound.link),
+            element(
+                "audio",
+                controls="",
+                controlslist="nodownload noplaybackrate",
+                preload="none",
+                src=sound.link,
+                aria_label=f"{clip.sync.name}, {_place_name(sound)}",
+            ),
+        )
+        for sound in linked
+    )
+    caution = "Headphones down first; the clip is in the left ear, the reference in the right:"
+    return element("p", caution, class_="aside") + element("ul", rows, class_="ears")
+
+
+def _place_name(sound: SheetSound) -> str:
+    """Return what to call the place of a listening sound."""
+    return f"rival {sound.rival}" if sound.rival else "as proposed"
+
+
+def _settle(clip: SheetClip) -> str:
+    """Say how to settle an unsure clip's place."""
+    options = words.settle_options(clip)
+    if not options:
+        return ""
+    command = element("kbd", isolate(clip.settle))
+    rows = "".join(
+        element("li", element("kbd", escape(option)), f" {escape(meaning)}")
+        for option, meaning in options
+    )
+    told = element("p", f"When you have decided, {command} with", class_="aside")
+    return told + element("ul", rows, class_="settle")
 
 
 def _plot(clip: SheetClip, index: int, *, folded: bool) -> str:

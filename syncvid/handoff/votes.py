@@ -33,6 +33,9 @@ PALETTE = {"#1f1c18": "ink", "#a3261d": "red", "#6a645b": "aside"}
 
 INK, RED, ASIDE = PALETTE
 
+MARKS = ("dots", "crosses", "a cross")
+"""What the marks of the plot are called: windows that agree, others, one other."""
+
 # The plot shows at least this far to each side of the line, and otherwise this many times as far
 # as the votes that agree reach; votes that lie further away stand at the rim.
 _LEAST_MS = 0.5
@@ -79,18 +82,19 @@ def plot_votes(clip: ClipSync, *, prefix: str) -> str:
     return text
 
 
-def caption(finding: Finding) -> str:
-    """Say in a sentence what the plot shows."""
+def caption(finding: Finding, *, marks: tuple[str, str, str] = MARKS) -> str:
+    """Say in a sentence what the plot shows, with the words for its marks."""
+    dots, crosses, a_cross = marks
     agree, all_votes = words.agreeing(finding)
     if finding.placement is None:
         return f"No line runs through the {words.count(all_votes, 'window')} of this clip."
-    text = f"{agree} of {all_votes} windows (dots) lie on the line"
+    text = f"{agree} of {all_votes} windows ({dots}) lie on the line"
     others = all_votes - agree
     if not others:
         return f"{text}."
-    beyond = int((np.abs(_away_ms(finding)) > _limit_ms(finding)).sum())
+    beyond = int((np.abs(away_ms(finding)) > limit_ms(finding)).sum())
     rim = f", {beyond} by more than the plot shows" if beyond else ""
-    does = "one (a cross) does" if others == 1 else f"{others} (crosses) do"
+    does = f"one ({a_cross}) does" if others == 1 else f"{others} ({crosses}) do"
     return f"{text}; {does} not{rim}: rests, or sound that is not there."
 
 
@@ -115,24 +119,24 @@ def _matplotlib_svg(finding: Finding, *, salt: str) -> str:
 
 def _draw_around_line(axes: Axes, finding: Finding) -> None:
     """Draw the votes as distances from the line that was chosen."""
-    limit_ms = _limit_ms(finding)
+    reach_ms = limit_ms(finding)
     times_s = np.array([vote.clip_s for vote in finding.votes])
-    shown_ms = np.clip(_away_ms(finding), -_RIM * limit_ms, _RIM * limit_ms)
+    shown_ms = np.clip(away_ms(finding), -_RIM * reach_ms, _RIM * reach_ms)
     axes.axhline(0.0, color=RED, linewidth=1.2, zorder=1)
-    _draw_span_lines(axes, finding, limit_ms)
-    _draw_points(axes, times_s, shown_ms, _agrees(finding))
-    axes.set_ylim(-limit_ms, limit_ms)
+    _draw_span_lines(axes, finding, reach_ms)
+    _draw_points(axes, times_s, shown_ms, agrees(finding))
+    axes.set_ylim(-reach_ms, reach_ms)
     axes.set_ylabel("ms from the line")
 
 
-def _draw_span_lines(axes: Axes, finding: Finding, limit_ms: float) -> None:
+def _draw_span_lines(axes: Axes, finding: Finding, reach_ms: float) -> None:
     """Draw a line of its own for each span that lies elsewhere."""
     offset_s, clip_drift_ppm = _line(finding)
     for span in finding.spans:
         drift_ppm = clip_drift_ppm if span.drift_ppm is None else span.drift_ppm
         ends_s = np.array([span.clip_from_s, span.clip_to_s])
         away_ms = 1000 * (span.offset_s - offset_s + ends_s * (drift_ppm - clip_drift_ppm) * PPM)
-        if 0.01 * limit_ms < np.abs(away_ms).max() <= limit_ms:
+        if 0.01 * reach_ms < np.abs(away_ms).max() <= reach_ms:
             axes.plot(ends_s, away_ms, color=RED, linewidth=1.2, zorder=1)
 
 
@@ -140,7 +144,7 @@ def _draw_scattered(axes: Axes, finding: Finding) -> None:
     """Draw the votes of a clip that has no place: lags, in seconds."""
     times_s = np.array([vote.clip_s for vote in finding.votes])
     lags_s = np.array([vote.lag_s for vote in finding.votes])
-    _draw_points(axes, times_s, lags_s, _agrees(finding))
+    _draw_points(axes, times_s, lags_s, agrees(finding))
     axes.margins(y=0.12)
     axes.set_ylabel("lag in seconds")
 
@@ -168,13 +172,13 @@ def _style(axes: Axes) -> None:
         label.set(color=INK, fontsize=TEXT_PX, fontstyle="italic")
 
 
-def _agrees(finding: Finding) -> NDArray[np.bool_]:
+def agrees(finding: Finding) -> NDArray[np.bool_]:
     """Return which votes agree; none does where no place was found."""
     found = finding.placement is not None
     return np.array([found and vote.agrees for vote in finding.votes], dtype=np.bool_)
 
 
-def _away_ms(finding: Finding) -> Floats:
+def away_ms(finding: Finding) -> Floats:
     """Return how far each vote lies from the line that was chosen, in milliseconds."""
     offset_s, drift_ppm = _line(finding)
     lags_s = np.array([vote.lag_s for vote in finding.votes])
@@ -188,9 +192,9 @@ def _line(finding: Finding) -> tuple[float, float]:
     return (placement.offset_s, placement.drift_ppm) if placement else (0.0, 0.0)
 
 
-def _limit_ms(finding: Finding) -> float:
+def limit_ms(finding: Finding) -> float:
     """Return how far from the line the plot reaches."""
-    reach_ms = np.abs(_away_ms(finding)[_agrees(finding)]).max(initial=0.0)
+    reach_ms = np.abs(away_ms(finding)[agrees(finding)]).max(initial=0.0)
     return max(_LEAST_MS, _ROOM * float(reach_ms))
 
 

@@ -62,22 +62,23 @@ def pieces_of(clip: SheetClip) -> tuple[Piece, ...]:
         return ()
     if len(spans) > 1:
         return tuple(_piece_of_span(span, placement) for span in spans)
+    first_s, last_s = clip.stretch_s
     if not spans:
-        return (Piece(0.0, clip.length_s, placement),)
-    start_s, end_s = _widened(spans[0], clip.length_s)
+        return (Piece(first_s, last_s, placement),)
+    start_s, end_s = _widened(spans[0], first_s, last_s)
     pieces = (
-        Piece(0.0, start_s, placement, heard=False),
+        Piece(first_s, start_s, placement, heard=False),
         Piece(start_s, end_s, placement),
-        Piece(end_s, clip.length_s, placement, heard=False),
+        Piece(end_s, last_s, placement, heard=False),
     )
     return tuple(piece for piece in pieces if piece.clip_to_s > piece.clip_from_s)
 
 
-def _widened(span: Span, length_s: float) -> tuple[float, float]:
+def _widened(span: Span, first_s: float, last_s: float) -> tuple[float, float]:
     """Return a span's ends, moved to those of the clip where they almost meet."""
-    start_s = 0.0 if span.clip_from_s <= _NEAR_S else span.clip_from_s
-    end_s = length_s if span.clip_to_s >= length_s - _NEAR_S else span.clip_to_s
-    return start_s, min(end_s, length_s)
+    start_s = first_s if span.clip_from_s <= first_s + _NEAR_S else span.clip_from_s
+    end_s = last_s if span.clip_to_s >= last_s - _NEAR_S else span.clip_to_s
+    return start_s, min(end_s, last_s)
 
 
 def _piece_of_span(span: Span, placement: Placement) -> Piece:

@@ -19,6 +19,9 @@ from syncvid.timeline import PPM, clock_text
 VERDICTS = {"sure": "Sure.", "check": "Please listen.", "none": "Not in this piece."}
 """What each verdict is called on the sheet."""
 
+SETTLED = "Settled by you."
+"""What a clip is called whose place the user has pinned."""
+
 LISTEN = "listen"
 REFERENCES: dict[Reference, str] = {
     "mix": "the mix",
@@ -35,6 +38,9 @@ SLIGHT_PPM = 0.5
 _UNIT = re.compile(r"(?<=\d) (?=(s|ms|dB|%)(\W|$))")
 _NUMBERS = "no one two three four five six seven eight nine ten eleven twelve".split()
 _RIVALS_TOLD = 3
+
+# Confidence in words; among clips told at 0.9, nine in ten are to be right.
+_CERTAINTIES = ((0.9, "high"), (0.6, "fair"), (-math.inf, "low"))
 
 
 def count(amount: int, noun: str, plural: str = "") -> str:
@@ -72,6 +78,18 @@ def bind_units(text: str) -> str:
     '1.5\xa0s later'
     """
     return _UNIT.sub("\xa0", text)
+
+
+def take_text(clip: ClipSync) -> str:
+    """Return what a take is called beside the name of its part."""
+    return f"{clip.take}{', recorder' if clip.sound_of else ''}"
+
+
+def opening(finding: Finding) -> str:
+    """Return the short sentence with which a clip's verdict begins."""
+    if finding.pinned:
+        return SETTLED if finding.verdict == "sure" else f"{SETTLED} {VERDICTS['none']}"
+    return VERDICTS[finding.verdict]
 
 
 def heading(clip: ClipSync) -> str:
@@ -113,16 +131,16 @@ def clock_relation(drift_ppm: float | None) -> str:
 def verdict_text(clip: SheetClip, page: SheetPage) -> str:
     """Say whether a clip belongs here, where it starts and how its clock runs."""
     finding = clip.sync.finding
-    opening = VERDICTS[finding.verdict]
+    told = opening(finding)
     if finding.placement is None:
-        return opening
+        return told
     start = f"It starts {start_text(finding.placement.offset_s, reference_name(page, clip.sync))}"
     clock = clock_relation(finding.drift_ppm)
     if clock == "true":
         clock = "; its clock runs true"
     elif clock:
         clock = f"; its clock is {clock}, which is taken out"
-    return bind_units(f"{opening} {start}{clock}.")
+    return bind_units(f"{told} {start}{clock}.")
 
 
 def reference_name(page: SheetPage, clip: ClipSync) -> str:
@@ -155,7 +173,10 @@ def rival_texts(clip: SheetClip, axis: Axis) -> tuple[str, ...]:
     finding = clip.sync.finding
     if finding.verdict == "sure":
         return ()
-    told = tuple(_rival_text(clip, rival, axis) for rival in finding.rivals[:_RIVALS_TOLD])
+    told = tuple(
+        f"Rival {number}: {_rival_text(clip, rival, axis)}"
+        for number, rival in enumerate(finding.rivals[:_RIVALS_TOLD], 1)
+    )
     more = len(finding.rivals) - len(told)
     if more <= 0:
         return told
@@ -168,14 +189,21 @@ def _rival_text(clip: SheetClip, rival: Rival, axis: Axis) -> str:
     placement = clip.sync.finding.placement
     if placement is None:
         start = axis.where(rival.offset_s) if rival.offset_s > 0 else "before the beginning"
-        return f"The nearest thing to a place would start {start}, and too little speaks for it."
+        return f"the nearest thing to a place would start {start}, and too little speaks for it."
     shift_s = rival.offset_s - placement.offset_s
     shift = f"{abs(shift_s):.1f} s {'later' if shift_s > 0 else 'earlier'}"
-    here_s = max(0.0, placement.offset_s, axis.first_bar_s)
-    bars = axis.bar_at(here_s), axis.bar_at(here_s + shift_s)
-    if None not in bars and bars[0] != bars[1]:
+    if bars := rival_bars(placement.offset_s, rival, axis):
         shift += f" (bar {bars[0]} would be bar {bars[1]})"
-    return f"It would also fit {shift}; {rival.strength * 100:.0f} % as much speaks for it."
+    return f"it would also fit {shift}; {rival.strength * 100:.0f} % as much speaks for it."
+
+
+def rival_bars(offset_s: float, rival: Rival, axis: Axis) -> tuple[int, int] | None:
+    """Return which bar would become which one at a rival; None where bars are not known."""
+    here_s = max(0.0, offset_s, axis.first_bar_s)
+    bars = axis.bar_at(here_s), axis.bar_at(here_s + rival.offset_s - offset_s)
+    if bars[0] is None or bars[1] is None or bars[0] == bars[1]:
+        return None
+    return bars[0], bars[1]
 
 
 def rival_mark(clip: SheetClip) -> str:
@@ -211,16 +239,49 @@ def numbers(clip: SheetClip, page: SheetPage) -> Iterator[tuple[str, str]]:
     if (placement := finding.placement) is not None:
         start = start_text(placement.offset_s, reference_name(page, clip.sync))
         yield "starts", start
-        yield "ends", _end_text(placement.to_reference(clip.length_s), page)
+        yield "ends", _end_text(placement.to_reference(clip.stretch_s[1]), page)
         yield from _clock_rows(finding.drift_ppm, clip.length_s)
     elif clip.length_s:
         yield "length", clock_text(clip.length_s)
     yield from _vote_rows(finding)
-    yield "certainty", f"{math.floor(finding.confidence * 100)} of 100"
+    if not finding.pinned:
+        yield "certainty", certainty(finding.confidence)
+    yield from _lag_rows(finding)
     if finding.against:
         yield "laid against", finding.against
     if clip.levels is not None:
         yield from _level_rows(clip.levels)
+
+
+def certainty(confidence: float) -> str:
+    """Say how certain a verdict is, in a word and as a number.
+
+    Examples
+    --------
+    >>> certainty(0.964), certainty(0.3)
+    ('high, 96 of 100', 'low, 30 of 100')
+    """
+    word = next(word for least, word in _CERTAINTIES if confidence >= least)
+    return f"{word}, {math.floor(confidence * 100)} of 100"
+
+
+def _lag_rows(finding: Finding) -> Iterator[tuple[str, str]]:
+    """Yield how far the player plays behind or before the click, if anybody measured it."""
+    lag_ms: float | None = getattr(finding, "player_lag_ms", None)
+    if lag_ms is not None:
+        relation = "behind" if lag_ms >= 0 else "before"
+        yield "plays", f"{abs(lag_ms):.0f} ms {relation} the click"
+
+
+def settle_options(clip: SheetClip) -> tuple[tuple[str, str], ...]:
+    """Return the options that settle an unsure clip's place, each with what it means."""
+    finding = clip.sync.finding
+    if not clip.settle or finding.verdict != "check" or finding.offset_s is None:
+        return ()
+    options = [(f"--offset {finding.offset_s:.4f}", "it is right as proposed")]
+    if finding.rivals:
+        options.append(("--rival 1", "the first rival is right"))
+    return (*options, ("--not-in-piece", "it does not belong here"))
 
 
 def _end_text(end_s: float, page: SheetPage) -> str:

@@ -11,12 +11,19 @@ from typing import Any, cast
 import tomlkit
 from tomlkit.items import AoT, Table
 
-from syncvid.errors import ProductionError
 from syncvid.production.files import system_errors, write_whole
 from syncvid.production.instruments import plain
 from syncvid.production.names import Guess, guess_names
-from syncvid.production.plan import PLAN_FILE, PLAN_FORMAT, Plan
-from syncvid.production.toml import read_toml
+from syncvid.production.pick import TakeName, pick_take
+from syncvid.production.pins import Pin
+from syncvid.production.plan import PLAN_FORMAT, Plan
+from syncvid.production.results import Stretch
+from syncvid.production.toml import check_toml, read_toml
+
+_PIN_KEYS = ("offset_s", "drift_ppm", "not_in_piece")
+
+# What is said of a take's file, and does not hold for another one.
+_OF_THE_FILE = (*_PIN_KEYS, "from_s", "to_s", "picture_shift_ms", "sound")
 
 _HEAD = """\
 # A production of syncvid.  This file is yours: change what you like, comments are kept.
@@ -101,49 +108,123 @@ class PlanEditor:
         """Name the mix or the guide."""
         self._document[name] = tomlkit.string(file)
 
-    def replace(self, old: str, new: str) -> None:
-        """Put another file in the place of a take; it is no longer withdrawn."""
+    def replace(self, old: str, new: str) -> tuple[str, ...]:
+        """Put another file in the place of a take; return the keys that held for the old one.
+
+        They are taken out: a place, a stretch or a recorder says nothing about another file.
+        """
         take = self._take(old)
         take["file"] = new
         take.pop("withdrawn", None)
+        gone = tuple(key for key in _OF_THE_FILE if key in take)
+        for key in gone:
+            take.pop(key)
+        return gone
 
     def withdraw(self, file: str) -> None:
         """Mark a take as taken back by its player."""
-        self._take(file)["withdrawn"] = True
+        take = self._take(file)
+        take.pop("withdrawn", None)
+        _put(take, "withdrawn", True)
+
+    @property
+    def names(self) -> tuple[TakeName, ...]:
+        """What the takes are called, in the order of the file."""
+        return tuple(
+            TakeName(part.name, part.player, take.take, take.file)
+            for part in self.plan.parts
+            for take in part.takes
+        )
+
+    def pin(self, at: int, pin: Pin | None) -> None:
+        """Settle the place of a take, by its index among `names`; None leaves it to sync again."""
+        take = self._takes()[at]
+        for key in _PIN_KEYS:
+            take.pop(key, None)
+        if pin is None:
+            return
+        if pin.offset_s is None:
+            _put(take, "not_in_piece", True)
+        else:
+            _put(take, "offset_s", round(float(pin.offset_s), 6))
+        if pin.drift_ppm is not None:
+            _put(take, "drift_ppm", round(float(pin.drift_ppm), 3))
+
+    def split(self, at: int, takes: Sequence[tuple[int, Stretch]]) -> None:
+        """Turn a take, by its index among `names`, into several in the same file.
+
+        Parameters
+        ----------
+        at : int
+            The take; it becomes the first of `takes`.
+        takes : sequence of (int, Stretch)
+            The numbers of the takes and the stretches of the file that hold them.
+        """
+        take = self._takes()[at]
+        rows, place = next(
+            (rows, place)
+            for part in self._document["parts"]
+            for rows in [part.get("takes", [])]
+            for place, row in enumerate(rows)
+            if row is take
+        )
+        _put_stretch(take, takes[0][1])
+        behind = _lift_notes(take)
+        for step, (number, stretch) in enumerate(takes[1:], 1):
+            new = tomlkit.table() if isinstance(rows, AoT) else tomlkit.inline_table()
+            new["take"], new["file"] = number, str(take["file"])
+            _put_stretch(new, stretch)
+            rows.insert(place + step, new)
+        self._takes()[at + len(takes) - 1].value.body.extend(behind)
 
     def save(self) -> None:
         """Write the plan, whole or not at all.
 
         Raises
         ------
+        ProductionError
+            What was changed would make it wrong; the file stays as it was.
         MediaError
             The folder cannot be written.
         """
         text = _spaced(tomlkit.dumps(self._document))
+        self.plan = check_toml(text, Plan, where=str(self.path))
         with system_errors(self.path):
             unchanged = self.path.read_text(encoding="utf-8") == text
         if not unchanged:
             write_whole(self.path, text)
 
-    def _take(self, file: str) -> Any:
-        """Find a take by its file as written, by its last name, or by part and take."""
-        takes = [
-            (part, take)
-            for part in self._document.get("parts", [])
-            for take in part.get("takes", [])
-        ]
-        for matches in (
-            [take for _, take in takes if take["file"] == file],
-            [take for _, take in takes if Path(take["file"]).name == Path(file).name],
-        ):
-            if len(matches) == 1:
-                return matches[0]
-        known = ", ".join(repr(str(take["file"])) for _, take in takes) or "none"
-        raise ProductionError(
-            f"{file!r} names no single take of this production.",
-            where=str(self.path),
-            fix=f"Write the path as it stands in {PLAN_FILE}; known are {known}.",
-        )
+    def _takes(self) -> list[Any]:
+        """Return the tables of all takes, in the order of the file."""
+        parts = self._document.get("parts", [])
+        return [take for part in parts for take in part.get("takes", [])]
+
+    def _take(self, name: str) -> Any:
+        """Find a take by its file, or by part and take."""
+        return self._takes()[pick_take(name, self.names, where=str(self.path))]
+
+
+def _put_stretch(take: Any, stretch: Stretch) -> None:
+    """Write which part of its file holds a take."""
+    for key, value in (("from_s", stretch.from_s), ("to_s", stretch.to_s)):
+        if value is not None:
+            _put(take, key, value)
+
+
+def _put(take: Any, key: str, value: float | bool) -> None:
+    """Write a key below the other keys of a take, above the empty lines and notes behind it."""
+    behind = _lift_notes(take)
+    take[key] = value
+    take.value.body.extend(behind)
+
+
+def _lift_notes(take: Any) -> list[Any]:
+    """Take out, and return, the empty lines and notes that stand behind a take's last key."""
+    body: list[Any] = take.value.body
+    behind: list[Any] = []
+    while body and body[-1][0] is None:
+        behind.insert(0, body.pop())
+    return behind
 
 
 def _insert(document: Any, takes: Sequence[NewTake]) -> None:

@@ -17,7 +17,9 @@ import platformdirs
 from syncvid.errors import MediaError, ProductionError
 from syncvid.production.files import fingerprint, identity, written_path
 from syncvid.production.names import guess_names
-from syncvid.production.plan import PLAN_FILE, Picture, Plan, resolve
+from syncvid.production.pins import Pin, pin_of
+from syncvid.production.plan import PLAN_FILE, Part, Picture, Plan, Take, resolve
+from syncvid.production.results import Stretch
 from syncvid.production.store import Store
 from syncvid.production.toml import read_toml
 
@@ -62,6 +64,14 @@ class Recording:
         The user wants this take shown.
     focus : (float, float) or None
         What a tile keeps of the picture; None leaves it to the layout.
+    stretch : Stretch
+        Which part of the file holds it.
+    pin : Pin or None
+        Where the user has settled that it lies; None leaves it to sync.
+    sound : SourceFile or None
+        The file of a separate recorder whose sound is used in place of the clip's own.
+    picture_shift_ms : float
+        By how much its picture comes late behind its sound.
     """
 
     source: SourceFile
@@ -70,12 +80,21 @@ class Recording:
     take: int
     use: bool = False
     focus: tuple[float, float] | None = None
+    stretch: Stretch = field(default_factory=Stretch)
+    pin: Pin | None = None
+    sound: SourceFile | None = None
+    picture_shift_ms: float = 0.0
 
     @property
     def name(self) -> str:
         """What to call it in a message."""
         player = f" ({self.player})" if self.player else ""
         return f"{self.part}{player}, take {self.take}" if self.part else self.source.file
+
+    @property
+    def key(self) -> str:
+        """What it is known by: the content of its file, and the stretch of it."""
+        return f"{self.source.identity}{self.stretch.text}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,19 +172,12 @@ def open_production(folder: Path) -> Material:
     store = Store(folder / WORK_FOLDER)
     finder = _Finder(folder, store, plan)
     recordings = tuple(
-        Recording(
-            source,
-            part.name,
-            part.player,
-            take.take,
-            take.use,
-            (take.focus[0], take.focus[1]) if take.focus else None,
-        )
+        recording
         for part in plan.parts
         for take in part.takes
         if not take.withdrawn
-        for source in [finder.find(take.file, f"{part.name}, take {take.take}")]
-        if source
+        for recording in [_recording(part, take, finder)]
+        if recording
     )
     mix, guide = finder.find(plan.mix, "mix"), finder.find(plan.guide, "guide")
     finder.conclude()
@@ -180,6 +192,26 @@ def open_production(folder: Path) -> Material:
         picture=plan.picture,
         open_parts=frozenset((p.name, p.player) for p in plan.parts if not p.takes),
         moved=tuple(finder.moved),
+    )
+
+
+def _recording(part: Part, take: Take, finder: _Finder) -> Recording | None:
+    """Return a take of the plan with its files, or None where its file is gone."""
+    what = f"{part.name}, take {take.take}"
+    source, sound = finder.find(take.file, what), finder.find(take.sound, f"{what}, its recorder")
+    if source is None:
+        return None
+    return Recording(
+        source,
+        part.name,
+        part.player,
+        take.take,
+        take.use,
+        (take.focus[0], take.focus[1]) if take.focus else None,
+        Stretch(take.from_s, take.to_s),
+        pin_of(take),
+        sound,
+        take.picture_shift_ms,
     )
 
 
@@ -229,11 +261,13 @@ def refuse_sources(material: Material, *targets: Path, keep: Sequence[Path] = ()
         One of the targets is such a file, under whatever name.
     """
     sources = [recording.source.path for recording in material.recordings]
+    sources += [recording.sound.path for recording in material.recordings if recording.sound]
     sources += [source.path for source in (material.mix, material.guide) if source is not None]
     if material.folder is not None:
         plan, _ = read_toml(plan_path(material.folder), Plan)
         takes = [take for part in plan.parts for take in part.takes]
-        sources += [resolve(take.file, material.folder) for take in takes]
+        files = [file for take in takes for file in (take.file, take.sound) if file]
+        sources += [resolve(file, material.folder) for file in files]
         sources.append(plan_path(material.folder))
     originals = {path.resolve() for path in (*sources, *keep)}
     work = material.store.folder.resolve()

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from syncvid.errors import SyncvidError
 from syncvid.timeline import FrameRate, parse_frame_rate
@@ -18,6 +18,14 @@ PLAN_FILE = "production.toml"
 PLAN_FORMAT = "syncvid.production/1"
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Seconds = Annotated[float, Field(allow_inf_nan=False)]
+
+# A clock a tenth off is a sound at the wrong rate (44.1 kHz taken for 48 kHz: 88,400 millionths);
+# more than a fifth is a slip of the pen.
+LARGEST_DRIFT_PPM = 200_000.0
+
+# Sound and picture of one file are never further apart than this; more is a slip of the pen.
+LARGEST_SHIFT_MS = 5_000.0
 
 
 class _Strict(BaseModel):
@@ -41,6 +49,16 @@ class Take(_Strict):
         The player took it back: it is in no result.
     focus : (float, float) or None
         What the tile keeps when it crops: shares of the width and height of the upright picture.
+    sound : str
+        Path of a separate recorder's file, if its sound is used in place of the clip's own.
+    from_s, to_s : float or None
+        The stretch of the file that holds this take, in the file's own seconds; None: to its end.
+    offset_s, drift_ppm : float or None
+        A place that the user has settled, on the reference; it wins over what sync finds.
+    not_in_piece : bool
+        The user has settled that this take does not belong to the piece.
+    picture_shift_ms : float
+        By how much the picture comes late behind the sound; it is then shown that much earlier.
     """
 
     take: Annotated[int, Field(ge=0)] = 1
@@ -48,6 +66,38 @@ class Take(_Strict):
     use: bool = False
     withdrawn: bool = False
     focus: Annotated[list[Share], Field(min_length=2, max_length=2)] | None = None
+    sound: str = ""
+    from_s: Annotated[Seconds, Field(ge=0.0)] | None = None
+    to_s: Annotated[Seconds, Field(gt=0.0)] | None = None
+    offset_s: Seconds | None = None
+    drift_ppm: Annotated[Seconds, Field(ge=-LARGEST_DRIFT_PPM, le=LARGEST_DRIFT_PPM)] | None = None
+    not_in_piece: bool = False
+    picture_shift_ms: Annotated[Seconds, Field(ge=-LARGEST_SHIFT_MS, le=LARGEST_SHIFT_MS)] = 0.0
+
+    @field_validator("to_s")
+    @classmethod
+    def _ends_after_it_begins(cls, to_s: float | None, given: ValidationInfo) -> float | None:
+        """Refuse a stretch that ends before it begins."""
+        from_s = given.data.get("from_s")
+        if to_s is not None and from_s is not None and to_s <= from_s:
+            raise ValueError(f"the stretch would end before it begins (from_s = {from_s:g})")
+        return to_s
+
+    @field_validator("drift_ppm")
+    @classmethod
+    def _drift_has_a_place(cls, drift_ppm: float | None, given: ValidationInfo) -> float | None:
+        """Refuse a drift without the offset that it belongs to."""
+        if drift_ppm is not None and given.data.get("offset_s", 0.0) is None:
+            raise ValueError("a drift needs an offset_s beside it")
+        return drift_ppm
+
+    @field_validator("not_in_piece")
+    @classmethod
+    def _has_no_place(cls, not_in_piece: bool, given: ValidationInfo) -> bool:
+        """Refuse a place for what is not in the piece."""
+        if not_in_piece and given.data.get("offset_s") is not None:
+            raise ValueError("it contradicts offset_s: keep one of the two")
+        return not_in_piece
 
 
 class Part(_Strict):
@@ -95,11 +145,10 @@ class Plan(_Strict):
         """Return (what it is, path as written) of every file that is in use."""
         named = [("mix", self.mix), ("guide", self.guide)]
         for part in self.parts:
-            named += [
-                (f"{part.name}, take {take.take}", take.file)
-                for take in part.takes
-                if not take.withdrawn
-            ]
+            for take in part.takes:
+                what = f"{part.name}, take {take.take}"
+                if not take.withdrawn:
+                    named += [(what, take.file), (f"{what}, its recorder", take.sound)]
         return [(what, file) for what, file in named if file]
 
 

@@ -81,6 +81,8 @@ class Finding:
         The windows, for the plot.
     rivals : tuple of Rival
         Other places, strongest first.
+    pinned : bool
+        Whether the user settled this, in ``production.toml``.
     """
 
     verdict: Verdict
@@ -92,6 +94,7 @@ class Finding:
     spans: tuple[Span, ...] = ()
     votes: tuple[Vote, ...] = ()
     rivals: tuple[Rival, ...] = ()
+    pinned: bool = False
 
     @property
     def placement(self) -> Placement | None:
@@ -99,6 +102,38 @@ class Finding:
         if self.offset_s is None or self.verdict == "none":
             return None
         return Placement(self.offset_s, self.drift_ppm or 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A part of a file that holds one take, on the file's own clock.
+
+    Attributes
+    ----------
+    from_s, to_s : float or None
+        Where it begins and ends, in clip seconds; None: with the file.
+    """
+
+    from_s: float | None = None
+    to_s: float | None = None
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it is the whole file."""
+        return self.from_s is None and self.to_s is None
+
+    @property
+    def text(self) -> str:
+        """The stretch as a short text that no other one has; empty for the whole file."""
+        if self.is_whole:
+            return ""
+        ends = ("" if end is None else f"{end:.6g}" for end in (self.from_s, self.to_s))
+        return "@{}-{}".format(*ends)
+
+    def within(self, duration_s: float) -> tuple[float, float]:
+        """Return where it begins and ends in a file of a length, in clip seconds."""
+        begin = min(self.from_s or 0.0, duration_s)
+        return begin, duration_s if self.to_s is None else max(begin, min(self.to_s, duration_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +153,14 @@ class ClipSync:
     player : str
         Who plays; may be empty.
     duration_s : float or None
-        Length of the clip in clip seconds, if it is known.
+        Length of the file in clip seconds, if it is known.
+    stretch : Stretch
+        Which part of the file holds this take.
+    listed : bool
+        Whether the plan, or the command line, names it; False for a further take that was found
+        in a file that holds several.
+    sound_of : str
+        For the file of a separate recorder: the clip whose picture goes with it.
     """
 
     file: str
@@ -127,12 +169,16 @@ class ClipSync:
     finding: Finding
     player: str = ""
     duration_s: float | None = None
+    stretch: Stretch = Stretch()
+    listed: bool = True
+    sound_of: str = ""
 
     @property
     def name(self) -> str:
         """What to call the clip in a message: part and take, or the file."""
         player = f" ({self.player})" if self.player else ""
-        return f"{self.part}{player}, take {self.take}" if self.part else self.file
+        recorder = ", its recorder" if self.sound_of else ""
+        return f"{self.part}{player}, take {self.take}{recorder}" if self.part else self.file
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +202,15 @@ class SyncResult:
     guide_offset_s: float | None = None
     reference_duration_s: float | None = None
 
-    def of(self, file: str) -> ClipSync | None:
-        """Return the finding about a file, or None."""
-        return next((clip for clip in self.clips if clip.file == file), None)
+    def of(self, file: str, stretch: Stretch = Stretch()) -> ClipSync | None:
+        """Return the finding about a file, or about one stretch of it; None where there is none."""
+        same = [clip for clip in self.clips if clip.file == file and not clip.sound_of]
+        exact = [clip for clip in same if clip.stretch == stretch]
+        return next(iter(exact or (same if stretch.is_whole else ())), None)
+
+    def sound_of(self, file: str, picture: str) -> ClipSync | None:
+        """Return the finding about a separate recorder's file, or None."""
+        return next((c for c in self.clips if (c.file, c.sound_of) == (file, picture)), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,10 +329,24 @@ def _clip_document(clip: ClipSync, evidence: bool) -> dict[str, Any]:
         "reason": finding.reason,
         "spans": [_without_none(span) for span in finding.spans],
         "rivals": [_without_none(rival) for rival in finding.rivals],
+        **_special(clip),
     }
     if evidence:
         document["votes"] = [_without_none(vote) for vote in finding.votes]
     return document
+
+
+def _special(clip: ClipSync) -> dict[str, Any]:
+    """Return the fields that only some clips have."""
+    stretch = clip.stretch
+    special: dict[str, Any] = {
+        "pinned": clip.finding.pinned or None,
+        "from_s": _rounded(stretch.from_s),
+        "to_s": _rounded(stretch.to_s),
+        "listed": None if clip.listed else False,
+        "sound_of": clip.sound_of or None,
+    }
+    return {name: value for name, value in special.items() if value is not None}
 
 
 def _without_none(record: Span | Rival | Vote) -> dict[str, Any]:
@@ -308,6 +374,7 @@ def _read_clip(entry: Mapping[str, Any]) -> ClipSync:
         spans=_records(Span, entry.get("spans")),
         votes=_records(Vote, entry.get("votes")),
         rivals=_records(Rival, entry.get("rivals")),
+        pinned=entry.get("pinned") is True,
     )
     return ClipSync(
         file=str(entry["file"]),
@@ -316,6 +383,9 @@ def _read_clip(entry: Mapping[str, Any]) -> ClipSync:
         finding=finding,
         player=str(entry.get("player") or ""),
         duration_s=_number(entry.get("duration_s")),
+        stretch=Stretch(_number(entry.get("from_s")), _number(entry.get("to_s"))),
+        listed=entry.get("listed") is not False,
+        sound_of=str(entry.get("sound_of") or ""),
     )
 
 

@@ -47,17 +47,32 @@ def read_toml(path: Path, model: type[Model]) -> tuple[Model, str]:
         raw = path.read_bytes()
     try:
         text = raw.decode("utf-8").replace("\r\n", "\n")
-        document = tomllib.loads(text)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
-        raise ProductionError(
-            f"This is no valid TOML: {exc}.", where=str(path), fix="Mend that line."
-        ) from exc
+    except UnicodeDecodeError as exc:
+        raise _no_toml(exc, str(path)) from exc
+    return check_toml(text, model, where=str(path)), text
+
+
+def check_toml(text: str, model: type[Model], *, where: str) -> Model:
+    """Check TOML text against a model; `where` names its file.
+
+    Raises
+    ------
+    ProductionError
+        It is no TOML, or keys or values are wrong; each is named with its line.
+    """
     try:
-        return model.model_validate(document), text
+        return model.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as exc:
+        raise _no_toml(exc, where) from exc
     except ValidationError as exc:
         raise ProductionError(
-            _tell(exc, text), where=str(path), fix="Mend these lines; the README lists all keys."
+            _tell(exc, text), where=where, fix="Mend these lines; the README lists all keys."
         ) from exc
+
+
+def _no_toml(exc: ValueError, where: str) -> ProductionError:
+    """Return the error of a file that is no TOML."""
+    return ProductionError(f"This is no valid TOML: {exc}.", where=where, fix="Mend that line.")
 
 
 def _tell(exc: ValidationError, text: str) -> str:

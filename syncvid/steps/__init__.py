@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from syncvid.steps.demo import DemoOutcome, run_demo
+from syncvid.steps.explaining import explain_clip
+from syncvid.steps.placing import Choice, Settled, place_take
 from syncvid.steps.previewing import PreviewOutcome, make_preview
 from syncvid.steps.productions import (
     Added,
@@ -20,6 +22,7 @@ from syncvid.steps.productions import (
     withdraw_clips,
 )
 from syncvid.steps.rendering import Look, RenderOutcome, render
+from syncvid.steps.splitting import split_file
 from syncvid.steps.status import Status, production_status
 from syncvid.steps.syncing import SyncOutcome, sync_clips
 
@@ -41,6 +44,7 @@ STEPS = (
     Step(withdraw_clips, "withdraw", "takes clips out of every result; the files stay"),
     Step(production_status, "status", "what is there, what is out of date, what comes next"),
     Step(sync_clips, "sync", "offset, drift and verdict of every clip"),
+    Step(place_take, "place", "settles where a take belongs; what the user settles wins"),
     Step(make_preview, "preview", "a quick small video, and the sheet of what was found"),
     Step(render, "render", "the finished video"),
 )
@@ -48,20 +52,25 @@ STEPS = (
 __all__ = [
     "STEPS",
     "Added",
+    "Choice",
     "DemoOutcome",
     "Look",
     "PreviewOutcome",
     "RenderOutcome",
+    "Settled",
     "Status",
     "Step",
     "SyncOutcome",
     "add_clips",
+    "explain_clip",
     "make_preview",
     "new_production",
+    "place_take",
     "production_status",
     "render",
     "replace_clip",
     "run_demo",
+    "split_file",
     "sync_clips",
     "withdraw_clips",
 ]

@@ -2,16 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from syncvid.listen import Candidate, choose_take
+from syncvid.media.sound import SoundFile
+from syncvid.mix import Line
 from syncvid.picture import LABEL_SEPARATOR, Piece, Voice
 from syncvid.picture.pieces import DEFAULT_FOCUS
-from syncvid.production.material import Material, Recording
-from syncvid.production.results import ClipSync, SyncResult
+from syncvid.production.material import Material, Recording, SourceFile
+from syncvid.production.results import ClipSync, Levels, SyncResult
 from syncvid.steps.hearing import Facts
 from syncvid.timeline import Placement
+
+# Clips of one part whose playing overlaps by less than this follow each other: the tile shows each
+# in its time.  What shows less than `_LEAST_SHOWN_S` of the music is not worth a cut.
+_FOLLOWS_S = 1.0
+_LEAST_SHOWN_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recorder:
+    """The file of a separate recorder that goes with a clip, with what is known of it."""
+
+    source: SourceFile
+    sync: ClipSync
+    facts: Facts
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +38,41 @@ class Entry:
     recording: Recording
     sync: ClipSync
     facts: Facts
+    recorder: Recorder | None = None
+
+    @property
+    def levels(self) -> Levels | None:
+        """The levels of the sound that is used."""
+        return self.recorder.facts.levels if self.recorder else self.facts.levels
+
+    @property
+    def stretch_s(self) -> tuple[float, float]:
+        """The part of the file that holds the take, in clip seconds."""
+        return self.sync.stretch.within(self.facts.duration_s)
+
+    @property
+    def extent_s(self) -> tuple[float, float]:
+        """Reference seconds between which it is heard, or may be; empty without a place."""
+        placement, spans = self.sync.finding.placement, self.sync.finding.spans
+        if placement is None:
+            return 0.0, 0.0
+        begin_s, end_s = self.stretch_s
+        if spans:
+            begin_s = min(span.clip_from_s for span in spans)
+            end_s = max(span.clip_to_s for span in spans)
+        return placement.to_reference(begin_s), placement.to_reference(end_s)
+
+    @property
+    def line(self) -> Line | None:
+        """Its sound, for the sum of the clips: that of its recorder where that has a place."""
+        if self.recorder and self.recorder.facts.levels:
+            placement = self.recorder.sync.finding.placement
+            if placement is not None:
+                return Line(SoundFile(self.recorder.source.path), placement)
+        placement = self.sync.finding.placement
+        if placement is None or not self.facts.levels:
+            return None
+        return Line(SoundFile(self.recording.source.path), placement, *self.stretch_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,19 +120,20 @@ def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cas
     Cast
     """
     entries = [
-        Entry(recording, sync, facts[recording.source.file])
+        Entry(recording, sync, facts[recording.source.file], _recorder(recording, result, facts))
         for recording in material.recordings
-        if recording.source.file in facts and (sync := result.of(recording.source.file)) is not None
+        if recording.source.file in facts
+        and (sync := result.of(recording.source.file, recording.stretch)) is not None
     ]
     voices: list[Voice] = []
     shown: list[Entry] = []
     rejected: list[Entry] = []
     for part, player, takes in _tiles(material, entries):
-        chosen = choose_take([Candidate(e.sync, e.facts.levels, e.recording.use) for e in takes])
-        if chosen is not None:
-            shown.append(takes[chosen])
-            rejected += [e for e in takes if e is not takes[chosen] and e.sync.finding.placement]
-            voices.append(_voice(part, player, takes[chosen]))
+        chosen = _chosen(takes, _reference_s(result))
+        if chosen:
+            shown += chosen
+            rejected += [e for e in takes if e not in chosen and e.sync.finding.placement]
+            voices.append(_voice(part, player, chosen))
         elif not takes:
             voices.append(Voice(_label(part, player), part))
     return Cast(
@@ -108,27 +161,81 @@ def _tiles(material: Material, entries: Sequence[Entry]) -> list[tuple[str, str,
     return tiles
 
 
-def _voice(part: str, player: str, entry: Entry) -> Voice:
-    """Return the tile of a part that shows one take."""
-    placement = entry.sync.finding.placement
-    label = _label(part, player) or entry.recording.source.path.stem
-    if placement is None or entry.facts.shape is None:
-        return Voice(label, part)
-    return Voice(label, part, (_piece(entry, placement, entry.facts.shape),))
+def _recorder(recording: Recording, result: SyncResult, facts: dict[str, Facts]) -> Recorder | None:
+    """Return the separate recorder's file of a recording, if it has one that could be read."""
+    if recording.sound is None or recording.sound.file not in facts:
+        return None
+    sync = result.sound_of(recording.sound.file, recording.source.file)
+    if sync is None:
+        return None
+    return Recorder(recording.sound, sync, facts[recording.sound.file])
+
+
+def _chosen(takes: Sequence[Entry], reference_s: float) -> list[Entry]:
+    """Choose what a tile shows: the best take, and those that follow or precede it in the music."""
+    left = list(takes)
+    chosen: list[Entry] = []
+    while left:
+        best = choose_take([Candidate(e.sync, e.levels, e.recording.use) for e in left])
+        if best is None:
+            break
+        entry = left.pop(best)
+        if not chosen or (_adds(entry, reference_s) and not _overlaps(entry, chosen)):
+            chosen.append(entry)
+    return sorted(chosen, key=lambda entry: entry.extent_s)
+
+
+def _adds(entry: Entry, reference_s: float) -> bool:
+    """Tell whether a take shows some of the music."""
+    begin_s, end_s = entry.extent_s
+    return min(end_s, reference_s) - max(begin_s, 0.0) >= _LEAST_SHOWN_S
+
+
+def _overlaps(entry: Entry, others: Sequence[Entry]) -> bool:
+    """Tell whether a take and one of others are heard at the same time."""
+    begin_s, end_s = entry.extent_s
+    return any(
+        min(end_s, other.extent_s[1]) - max(begin_s, other.extent_s[0]) > _FOLLOWS_S
+        for other in others
+    )
+
+
+def _voice(part: str, player: str, entries: Sequence[Entry]) -> Voice:
+    """Return the tile of a part that shows takes which follow each other."""
+    label = _label(part, player) or entries[0].recording.source.path.stem
+    pieces: list[Piece] = []
+    before: Entry | None = None
+    for entry in entries:
+        placement = entry.sync.finding.placement
+        if placement is None or entry.facts.shape is None:
+            continue
+        piece = _piece(entry, placement, entry.facts.shape)
+        if before is not None:
+            # The cut lies between what is heard of the one and of the other.
+            cut_s = (before.extent_s[1] + entry.extent_s[0]) / 2
+            piece = replace(piece, from_s=max(piece.from_s, cut_s))
+            pieces[-1] = replace(pieces[-1], to_s=min(pieces[-1].to_s, piece.from_s))
+        pieces.append(piece)
+        before = entry
+    return Voice(label, part, tuple(pieces))
 
 
 def _piece(entry: Entry, placement: Placement, shape: tuple[int, int]) -> Piece:
-    """Return the stretch in which a take has pictures."""
-    source = entry.recording.source
+    """Return the stretch in which a take has pictures, on the clock of its picture."""
+    recording = entry.recording
+    # A late picture shows at clip time c + shift what sounds at c: it is shown that much earlier.
+    late_s = recording.picture_shift_ms / 1000
+    on_screen = replace(placement, offset_s=placement.offset_s - late_s * placement.rate)
+    begin_s, end_s = entry.stretch_s
     return Piece(
-        file=source.file,
-        path=source.path,
-        placement=placement,
-        from_s=placement.to_reference(entry.facts.picture_from_s),
-        to_s=placement.to_reference(entry.facts.picture_to_s),
+        file=recording.source.file,
+        path=recording.source.path,
+        placement=on_screen,
+        from_s=on_screen.to_reference(max(entry.facts.picture_from_s, begin_s)),
+        to_s=on_screen.to_reference(min(entry.facts.picture_to_s, end_s)),
         shape=shape,
-        identity=source.identity,
-        focus=entry.recording.focus or DEFAULT_FOCUS,
+        identity=recording.source.identity,
+        focus=recording.focus or DEFAULT_FOCUS,
     )
 
 
@@ -137,12 +244,20 @@ def _label(part: str, player: str) -> str:
     return LABEL_SEPARATOR.join(filter(None, (part, player)))
 
 
-def _duration_s(result: SyncResult, shown: Sequence[Entry]) -> float:
-    """Return how long the video is: as the mix or guide, or to the end of the last clip."""
+def _reference_s(result: SyncResult) -> float:
+    """Return the length of the mix or guide; without end where the clips are the reference."""
     if result.reference != "clips" and result.reference_duration_s:
         return result.reference_duration_s
+    return math.inf
+
+
+def _duration_s(result: SyncResult, shown: Sequence[Entry]) -> float:
+    """Return how long the video is: as the mix or guide, or to the end of the last clip."""
+    reference_s = _reference_s(result)
+    if math.isfinite(reference_s):
+        return reference_s
     ends = [
-        placement.to_reference(entry.facts.duration_s)
+        placement.to_reference(entry.stretch_s[1])
         for entry in shown
         if (placement := entry.sync.finding.placement)
     ]

@@ -80,6 +80,11 @@ class Heard:
     store: Store
 
     @property
+    def name(self) -> str:
+        """What to call it in a message: its file."""
+        return self.source.file
+
+    @property
     def has_sound(self) -> bool:
         """Whether there is anything to listen to."""
         return self.facts.levels is not None

@@ -17,6 +17,7 @@ from syncvid.production.plan import PLAN_FILE, Plan, resolve
 from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.hearing import side_by_side
+from syncvid.steps.listening import forget_listening
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +131,13 @@ def add_clips(
     return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named)
 
 
-def replace_clip(folder: Path, old: str, new: str) -> None:
+def replace_clip(folder: Path, old: str, new: str) -> tuple[str, ...]:
     """Put another file in the place of a take; the old file is left where it is.
+
+    Returns
+    -------
+    tuple of str
+        The keys of the take that held for the old file only, and were taken out.
 
     Raises
     ------
@@ -144,9 +150,10 @@ def replace_clip(folder: Path, old: str, new: str) -> None:
     probe(new)
     store = Store(folder / WORK_FOLDER)
     with store.locked(str(folder)):
-        editor.replace(old, written_path(Path(new), folder))
+        gone = editor.replace(old, written_path(Path(new), folder))
         editor.save()
         _remember_files(folder, store)
+    return gone
 
 
 def withdraw_clips(folder: Path, clips: Sequence[str]) -> None:
@@ -189,10 +196,10 @@ def _known(folder: Path, plan: Plan) -> dict[str, str]:
     """Return the identities of the files that the plan holds, withdrawn ones too."""
     known = {}
     for part in plan.parts:
-        for take in part.takes:
-            path = resolve(take.file, folder)
+        for file in (file for take in part.takes for file in (take.file, take.sound) if file):
+            path = resolve(file, folder)
             if path.is_file():
-                known[identity(path)] = take.file
+                known[identity(path)] = file
     for name, file in (("the mix", plan.mix), ("the guide", plan.guide)):
         if file and resolve(file, folder).is_file():
             known[identity(resolve(file, folder))] = name
@@ -250,6 +257,7 @@ def _forget_withdrawn(folder: Path, store: Store) -> None:
     for key in gone:
         store.forget(f"clip-{key}")
     store.keep_only_samples({row.partition(" ")[2] for f, row in known.items() if f in in_use})
+    forget_listening(store)
     for name in ("sync", "preview"):
         store.forget(name)
     with system_errors(folder):

@@ -12,17 +12,25 @@ from typing import Any
 
 from syncvid.errors import MediaError, ProductionError, RenderError, SyncvidError
 from syncvid.media.sound import SoundFile
-from syncvid.mix import Line, PlainSum, safe_gain
+from syncvid.mix import PlainSum, safe_gain
 from syncvid.picture import Composition, compose
 from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
 from syncvid.production.layouts import find_layout
-from syncvid.production.material import Material, Recording, refuse_sources, source_record
-from syncvid.production.results import ClipSync, SyncResult, read_sync_json
+from syncvid.production.material import (
+    Material,
+    Recording,
+    SourceFile,
+    refuse_sources,
+    source_record,
+)
+from syncvid.production.pins import pinned
+from syncvid.production.results import ClipSync, Stretch, SyncResult, read_sync_json
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import RENDER_VERSION, EncodeSettings, RenderSummary, render_video
 from syncvid.sources import SoundSource
 from syncvid.steps.casting import Cast, cast
 from syncvid.steps.hearing import Facts, look
+from syncvid.steps.jobs import sources_of
 from syncvid.steps.syncing import SyncOutcome, sync_clips
 from syncvid.timeline import parse_frame_rate
 
@@ -171,12 +179,17 @@ def _omissions(material: Material, result: SyncResult, players: Cast) -> list[st
     told = [
         f"{r.name} stands in no entry of the sync file, so it is left out."
         for r in material.recordings
-        if result.of(r.source.file) is None
+        if result.of(r.source.file, r.stretch) is None
     ]
     told += [
         f"{e.recording.name} is marked `use`, but it has no place and cannot be shown."
         for e in players.left_out
         if e.recording.use
+    ]
+    told += [
+        f"The recorder of {e.recording.name} has no place, so the clip's own sound is used."
+        for e in players.shown
+        if material.mix is None and e.recorder and e.recorder.sync.finding.placement is None
     ]
     told += [
         f"{voice.label}: its clip lies outside the music, so only the card is shown."
@@ -205,11 +218,7 @@ def video_sound(material: Material, players: Cast, progress: Progress = SILENT) 
     """Return the sound of the video: the mix, or the plain sum of the clips that are shown."""
     if material.mix is not None:
         return SoundFile(material.mix.path)
-    lines = [
-        Line(SoundFile(entry.recording.source.path), placement)
-        for entry in players.shown
-        if entry.facts.levels and (placement := entry.sync.finding.placement)
-    ]
+    lines = [line for entry in players.shown if (line := entry.line) is not None]
     total = PlainSum(lines, players.duration_s)
     total.gain = safe_gain(total, sample_rate=SAMPLE_RATE, progress=progress)
     return total
@@ -267,10 +276,11 @@ def _findings(
     result = replace(result, reference_duration_s=_reference_duration_s(material, result))
     facts: dict[str, Facts] = {}
     problems: list[SyncvidError] = []
-    for count, recording in enumerate(material.recordings):
-        progress.advance(count, len(material.recordings), "looking at the clips")
+    sources = sources_of(material.recordings)
+    for count, source in enumerate(sources):
+        progress.advance(count, len(sources), "looking at the clips")
         try:
-            facts[recording.source.file] = look(recording.source, material.store)
+            facts[source.file] = look(source, material.store)
         except MediaError as exc:
             problems.append(exc)
     return SyncOutcome(result, (), tuple(problems), skipped=True), facts
@@ -283,21 +293,34 @@ def _reference_duration_s(material: Material, result: SyncResult) -> float | Non
 
 
 def _matched(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
-    """Give a sync file's entries to the recordings: by path as written, else by its last name."""
+    """Give a sync file's entries to the recordings, and lay the user's pins over them."""
     clips: list[ClipSync] = []
     for recording in recordings:
-        file = recording.source.file
-        name = recording.source.path.name
-        same = [c for c in result.clips if c.file == file] or [
-            c for c in result.clips if Path(c.file).name == name
-        ]
-        if len(same) > 1:
-            raise ProductionError(
-                f"{len(same)} entries of the sync file could be {file!r}.",
-                fix="Write the same path there as on the command line.",
-            )
-        clips += [replace(clip, file=file) for clip in same]
+        entries = [clip for clip in result.clips if not clip.sound_of]
+        found = _entry(entries, recording.source, recording.stretch)
+        if found is not None:
+            file, finding = recording.source.file, pinned(found.finding, recording.pin)
+            clips.append(replace(found, file=file, stretch=recording.stretch, finding=finding))
+        recorders = [clip for clip in result.clips if clip.sound_of]
+        if recording.sound and (found := _entry(recorders, recording.sound, Stretch())):
+            file, picture = recording.sound.file, recording.source.file
+            clips.append(replace(found, file=file, sound_of=picture))
     return replace(result, clips=tuple(clips))
+
+
+def _entry(clips: Sequence[ClipSync], source: SourceFile, stretch: Stretch) -> ClipSync | None:
+    """Return the entry of a file: by its path as written, else by its last name."""
+    same = [clip for clip in clips if clip.file == source.file] or [
+        clip for clip in clips if Path(clip.file).name == source.path.name
+    ]
+    if len({clip.file for clip in same}) > 1:
+        raise ProductionError(
+            f"{len(same)} entries of the sync file could be {source.file!r}.",
+            fix="Write the same path there as on the command line.",
+        )
+    exact = [clip for clip in same if clip.stretch == stretch]
+    # Further takes in the file stand behind the one that counts.
+    return next(iter(exact or (same if stretch.is_whole else ())), None)
 
 
 def _with_parts(material: Material, result: SyncResult) -> Material:

@@ -10,6 +10,7 @@ from pathlib import Path
 from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
 from syncvid.steps.hearing import look
+from syncvid.steps.jobs import sources_of
 from syncvid.steps.previewing import PREVIEW_FOLDER
 from syncvid.steps.rendering import outputs_state
 from syncvid.steps.syncing import stored_sync
@@ -38,9 +39,9 @@ class Status:
 
     @property
     def verdicts(self) -> Counter[str]:
-        """How many clips got which verdict."""
+        """How many clips got which verdict; further takes in a file do not count."""
         clips = self.synced.clips if self.synced else ()
-        return Counter(clip.finding.verdict for clip in clips)
+        return Counter(clip.finding.verdict for clip in clips if clip.listed)
 
     @property
     def next_step(self) -> str:
@@ -64,9 +65,9 @@ def production_status(material: Material) -> Status:
     synced = stored_sync(material)
     facts = {}
     if synced is not None:
-        for recording in material.recordings:
-            if synced.of(recording.source.file):
-                facts[recording.source.file] = look(recording.source, material.store)
+        for source in sources_of(material.recordings):
+            if any(clip.file == source.file for clip in synced.clips):
+                facts[source.file] = look(source, material.store)
     return Status(
         material=material,
         synced=synced,

@@ -13,7 +13,9 @@ from importlib import resources
 
 import pytest
 
-from syncvid.handoff import SheetClip, SheetPage, render_sheet
+from syncvid.handoff import SheetClip, SheetPage, SheetSound, render_sheet
+from syncvid.production.pins import Pin, pinned
+from syncvid.production.results import Stretch
 
 from .conftest import make_clip
 from .reading import Reader, drawings
@@ -70,7 +72,8 @@ def test_the_unsure_clip_tells_of_its_rival(sheet: str) -> None:
     text = Reader(sheet).text
     assert "or 21.2 s later?" in text
     assert (
-        "It would also fit 21.2 s later (bar 1 would be bar 9); 85 % as much speaks for it." in text
+        "Rival 1: it would also fit 21.2 s later (bar 1 would be bar 9); "
+        "85 % as much speaks for it." in text
     )
 
 
@@ -238,3 +241,48 @@ def test_palettes_have_contrast() -> None:
         for name in ("ink", "red", "aside"):
             assert _contrast(palette[name], palette["paper"]) >= 4.5, name
         assert _contrast(palette["pale"], palette["paper"]) >= 3.0
+
+
+def test_an_unsure_clip_has_its_sounds_and_the_way_to_settle_it(page: SheetPage) -> None:
+    sounds = tuple(SheetSound(n, 3.0, "x", f"../work/listen/a%20{n}.flac") for n in (0, 1))
+    clip = dataclasses.replace(page.clips[2], sounds=sounds, settle="syncvid place round 'A b/1'")
+    reader = Reader(render_sheet(dataclasses.replace(page, clips=(clip,))))
+    assert reader.tags.count("audio") == 2
+    players = [found for tag, found in reader.attributes if tag == "audio"]
+    assert [found["src"] for found in players] == [sound.link for sound in sounds]
+    assert all(found["preload"] == "none" and found["aria-label"] for found in players)
+    assert {sound.link for sound in sounds} <= set(reader.addresses)
+    text = " ".join(reader.text.split())
+    assert "Headphones down first" in text
+    assert "syncvid place round 'A b/1' with --offset -6.4000 it is right as proposed" in text
+    assert "--rival 1 the first rival is right" in text
+    sure = dataclasses.replace(page.clips[1], settle="syncvid place round Flute/2")
+    assert "--offset" not in render_sheet(dataclasses.replace(page, clips=(sure,)))
+
+
+def test_what_the_user_settled_is_told_as_his(page: SheetPage) -> None:
+    clip = page.clips[2]
+    for pin, words in ((Pin(2.0), "Settled by you. It starts 2.000 s into the mix"),
+                       (Pin(), "Settled by you. Not in this piece.")):  # fmt: skip
+        finding = pinned(clip.sync.finding, pin)
+        settled = dataclasses.replace(clip, sync=dataclasses.replace(clip.sync, finding=finding))
+        text = Reader(render_sheet(dataclasses.replace(page, clips=(settled,)))).text
+        assert words in text.replace("\xa0", " ")
+        assert "wants your ear" not in text
+        assert "certainty" not in text
+
+
+def test_further_takes_and_recorders_are_told_apart(page: SheetPage) -> None:
+    clip = page.clips[2]
+    further = dataclasses.replace(
+        clip, sync=dataclasses.replace(clip.sync, listed=False, stretch=Stretch(10.0, 40.0))
+    )
+    recorder = dataclasses.replace(
+        clip, sync=dataclasses.replace(clip.sync, sound_of="VID_20260314.mp4", file="zoom.wav")
+    )
+    text = Reader(render_sheet(dataclasses.replace(page, clips=(further,)))).text
+    assert "wants your ear" not in text, "what the plan does not name asks for nothing"
+    assert "ends early" in text, "the take ends at 40 s of the file, 33.6 s into the mix"
+    text = Reader(render_sheet(dataclasses.replace(page, clips=(clip, recorder)))).text
+    assert "take 1, recorder" in text
+    assert "Clarinet (Bram), take 1, its recorder" in text

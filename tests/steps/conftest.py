@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -13,6 +15,9 @@ import soundfile
 from scipy import signal
 
 from syncvid.arrays import Audio
+from syncvid.production.results import Finding, Rival
+from syncvid.sync import Listened
+from syncvid.sync.places import Placed
 from syncvid.timeline import Placement
 
 RATE = 48_000
@@ -114,3 +119,43 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
     write_clip(other, melody(np.random.default_rng(77), 20.0, lowest_hz=187.0), size=(160, 90))
     clips[other.name] = Planted(other, None)
     return Case(folder, mix, clips)
+
+
+UNSURE = Finding(
+    "check", 0.4, "A repeat fits as well.", 3.2, 21.0, "mix", rivals=(Rival(65.0, 0.9),)
+)
+
+
+class Searches:
+    """Stands in for the search: counts how often it was asked, and what it was given."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.sounds: dict[str, Any] = {}
+        self.answers: dict[str, Finding] = {}
+
+    def __call__(self, clips: Sequence[Listened], **_: object) -> Placed:
+        self.count += 1
+        self.sounds = {clip.name: clip.samples for clip in clips}
+        return Placed("mix", tuple(self.answers.get(clip.name, UNSURE) for clip in clips))
+
+
+@pytest.fixture
+def searches(monkeypatch: pytest.MonkeyPatch) -> Searches:
+    found = Searches()
+    monkeypatch.setattr("syncvid.steps.syncing.find_places", found)
+    return found
+
+
+@pytest.fixture
+def folder(tmp_path: Path, rng: np.random.Generator) -> Path:
+    for name in ("mix", "a", "b"):
+        soundfile.write(tmp_path / f"{name}.wav", rng.normal(0, 0.1, 16_000 * 20), 16_000)
+    made = tmp_path / "round"
+    made.mkdir()
+    (made / "production.toml").write_text(
+        'mix = "../mix.wav"\n[[parts]]\nname = "Viola"  # hers\nplayer = "Anna"\n'
+        '[[parts.takes]]\ntake = 1\nfile = "../a.wav"\n'
+        '[[parts.takes]]\ntake = 2\nfile = "../b.wav"\n'
+    )
+    return made

@@ -1,17 +1,14 @@
-"""Measuring recordings and ranking takes; not a sample is changed here.
+"""Measuring recordings: levels, overload, where a sound breaks off, what is drawn of it.
 
 Levels are plain: a full-scale sine has a peak of 0 dBFS and an RMS of -3.01 dBFS.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 
 from syncvid.arrays import Audio, Floats, check_mono
-from syncvid.production.results import ClipSync, Levels, Overview
+from syncvid.production.results import Levels, Overview
 
 # Level that stands for "nothing": 24 bits of noise lie above it.
 FLOOR_DB = -150.0
@@ -19,7 +16,8 @@ FLOOR_DB = -150.0
 # A recording whose peak stays below this holds no playing (project choice).
 _SILENT_DBFS = -60.0
 
-_HOP_S = 0.05
+HOP_S = 0.05
+"""Length of the stretches whose levels are measured, in seconds."""
 
 # A flat top is a run of this many samples within 0.1 % of the extreme value, in the loudest
 # recording that a converter can make.  Clean bass notes of E1 reach runs of 3, so ask for 6.
@@ -50,7 +48,7 @@ def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
     """
     samples = check_mono(samples)
     peak = float(np.abs(samples).max(initial=0.0))
-    hops = _hop_levels(samples, sample_rate)
+    hops = hop_levels(samples, sample_rate)
     if not hops.size:
         return Levels(FLOOR_DB, FLOOR_DB, FLOOR_DB, 0.0, silent=True)
     louder = np.sort(hops)[hops.size // 2 :]
@@ -78,8 +76,8 @@ def breaks_off(samples: Audio, *, sample_rate: int) -> bool:
     bool
         False for silence, and for less than a second.
     """
-    hops = _hop_levels(check_mono(samples), sample_rate)
-    if hops.size * _HOP_S < 1.0 or not hops.any():
+    hops = hop_levels(check_mono(samples), sample_rate)
+    if hops.size * HOP_S < 1.0 or not hops.any():
         return False
     loud = float(np.sqrt(np.mean(np.sort(hops)[hops.size // 2 :] ** 2)))
     return float(hops[-2:].max()) > loud * _STILL_PLAYING
@@ -87,12 +85,12 @@ def breaks_off(samples: Audio, *, sample_rate: int) -> bool:
 
 def sounding_after_s(samples: Audio, from_s: float, *, sample_rate: int) -> float:
     """Return for how long a recording goes on playing after a moment, in seconds."""
-    hops = _hop_levels(check_mono(samples), sample_rate)
+    hops = hop_levels(check_mono(samples), sample_rate)
     if not hops.size:
         return 0.0
     loud = float(np.sqrt(np.mean(np.sort(hops)[hops.size // 2 :] ** 2)))
-    after = hops[max(0, round(from_s / _HOP_S)) :]
-    return float(np.count_nonzero(after > loud * _STILL_PLAYING) * _HOP_S)
+    after = hops[max(0, round(from_s / HOP_S)) :]
+    return float(np.count_nonzero(after > loud * _STILL_PLAYING) * HOP_S)
 
 
 def measure_overview(samples: Audio, *, sample_rate: int, steps: int = 600) -> Overview:
@@ -120,46 +118,9 @@ def measure_overview(samples: Audio, *, sample_rate: int, steps: int = 600) -> O
     return Overview(length / sample_rate, tuple(round(float(peak), 4) for peak in peaks))
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A take that could be shown: what sync found, what its sound is like, what the user says."""
-
-    sync: ClipSync
-    levels: Levels | None
-    use: bool = False
-
-
-def choose_take(candidates: Sequence[Candidate]) -> int | None:
-    """Choose which take of a part is shown.
-
-    The user's choice wins; then a sure place over an unsure one, then the take that is heard
-    longest in the reference, then the one with the least overload.
-
-    Parameters
-    ----------
-    candidates : sequence of Candidate
-        The takes of one part.
-
-    Returns
-    -------
-    int or None
-        Index of the chosen take; None where no take has a place.
-    """
-    placed = [at for at, take in enumerate(candidates) if take.sync.finding.placement]
-    return max(placed, key=lambda at: _rank(candidates[at], -at), default=None)
-
-
-def _rank(candidate: Candidate, earlier: int) -> tuple[bool, bool, float, float, int]:
-    """Return what takes are compared by, most important first."""
-    heard_s = sum(span.length_s for span in candidate.sync.finding.spans)
-    clipped = candidate.levels.clipped_share if candidate.levels else 0.0
-    sure = candidate.sync.finding.verdict == "sure"
-    return candidate.use, sure, round(heard_s), -round(clipped, 4), earlier
-
-
-def _hop_levels(samples: Audio, sample_rate: int) -> Floats:
-    """Return the RMS of every 50 ms, shape (hops,)."""
-    length = max(1, round(_HOP_S * sample_rate))
+def hop_levels(samples: Audio, sample_rate: int) -> Floats:
+    """Return the RMS of every `HOP_S`, shape (hops,)."""
+    length = max(1, round(HOP_S * sample_rate))
     hops = samples[: samples.size // length * length].reshape(-1, length)
     levels: Floats = np.sqrt(np.mean(hops.astype(np.float64) ** 2, axis=1))
     return levels

@@ -1,0 +1,148 @@
+"""Who is shown when: takes that follow each other, stretches, shifts, separate recorders."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from syncvid.production.material import Material, Recording, SourceFile
+from syncvid.production.results import ClipSync, Finding, Levels, Stretch, SyncResult, Verdict
+from syncvid.production.store import Store
+from syncvid.steps.casting import Cast, cast
+from syncvid.steps.hearing import Facts
+from syncvid.timeline import Span
+
+MIX_S = 60.0
+LEVELS = Levels(-6.0, -20.0, -60.0, 0.0, False)
+
+
+def facts(length_s: float, *, picture: bool = True) -> Facts:
+    shape = (160, 90) if picture else None
+    return Facts(length_s, shape, 0.0, length_s if picture else 0.0, 0, LEVELS, None)
+
+
+def source(file: str) -> SourceFile:
+    return SourceFile(file, Path(file), file)
+
+
+def take(number: int, file: str, **others: object) -> Recording:
+    return Recording(source(file), "Viola", "Anna", number, **others)  # type: ignore[arg-type]
+
+
+def placed(
+    recording: Recording,
+    offset_s: float,
+    *,
+    verdict: Verdict = "sure",
+    spans: tuple[Span, ...] = (),
+) -> ClipSync:
+    finding = Finding(verdict, 0.9, "", offset_s, 0.0, "mix", spans)
+    stretch = recording.stretch
+    return ClipSync(recording.source.file, "Viola", recording.take, finding, stretch=stretch)
+
+
+def cast_of(
+    recordings: list[Recording],
+    clips: list[ClipSync],
+    known: dict[str, Facts],
+    *,
+    reference: str = "mix",
+) -> Cast:
+    material = Material(
+        "x", tuple(recordings), (("Viola", "Anna"),), None, None, Store(Path("nowhere"))
+    )
+    result = SyncResult(
+        reference,  # type: ignore[arg-type]
+        tuple(clips),
+        reference_duration_s=MIX_S,
+    )
+    return cast(material, result, known)
+
+
+def shown(cast: Cast) -> list[tuple[str, float, float]]:
+    return [(p.file, round(p.from_s, 6), round(p.to_s, 6)) for p in cast.voices[0].pieces]
+
+
+def test_a_take_that_the_phone_split_is_shown_whole() -> None:
+    first, second = take(2, "a.mov"), take(2, "b.mov")
+    told = cast_of(
+        [first, second],
+        [placed(second, 30.5), placed(first, -2.0)],
+        {"a.mov": facts(32.4), "b.mov": facts(40.0)},
+    )
+    assert shown(told) == [("a.mov", -2.0, 30.4), ("b.mov", 30.5, 70.5)]
+    assert [entry.recording.source.file for entry in told.shown] == ["a.mov", "b.mov"]
+    assert told.rejected == ()
+
+
+def test_halves_that_were_recorded_apart_are_cut_where_neither_plays() -> None:
+    """What is heard ends at 28 s and goes on at 32 s: the cut lies in the middle, at 30 s."""
+    first, second = take(1, "a.mov"), take(2, "b.mov")
+    clips = [
+        placed(first, -5.0, spans=(Span(5.0, 33.0, -5.0),)),
+        placed(second, 20.0, spans=(Span(12.0, 40.0, 20.0),)),
+    ]
+    told = cast_of([first, second], clips, {"a.mov": facts(60.0), "b.mov": facts(45.0)})
+    assert shown(told) == [("a.mov", -5.0, 30.0), ("b.mov", 30.0, 65.0)]
+
+
+def test_takes_of_the_same_music_stay_one_choice() -> None:
+    first, second = take(1, "a.mov"), take(2, "b.mov")
+    clips = [placed(first, -5.0), placed(second, -8.0, verdict="check")]
+    told = cast_of([first, second], clips, {"a.mov": facts(70.0), "b.mov": facts(70.0)})
+    assert [piece[0] for piece in shown(told)] == ["a.mov"]
+    assert [entry.recording.source.file for entry in told.rejected] == ["b.mov"]
+
+
+def test_a_take_beside_the_music_is_no_filling() -> None:
+    first, second = take(1, "a.mov"), take(2, "b.mov")
+    clips = [placed(first, 0.0), placed(second, -90.0)]
+    told = cast_of([first, second], clips, {"a.mov": facts(58.0), "b.mov": facts(80.0)})
+    assert [piece[0] for piece in shown(told)] == ["a.mov"]
+
+
+def test_a_stretch_of_a_file_shows_that_stretch_alone() -> None:
+    first = take(1, "a.mov", stretch=Stretch(0.0, 66.0))
+    second = take(2, "a.mov", stretch=Stretch(66.0, 130.0), use=True)
+    clips = [placed(first, -1.0), placed(second, -67.0)]
+    told = cast_of([first, second], clips, {"a.mov": facts(140.0)})
+    assert shown(told) == [("a.mov", -1.0, 63.0)]
+    assert told.shown[0].recording is second
+    alone = cast_of([second], [clips[1]], {"a.mov": facts(140.0)}, reference="clips")
+    assert alone.duration_s == 63.0, "the video ends with the take, not with the file"
+
+
+@pytest.mark.parametrize("drift_ppm", [0.0, 80_000.0])
+def test_a_late_picture_is_shown_earlier(drift_ppm: float) -> None:
+    """A clap that sounds at clip second 10 and is seen at 10.12 is shown when it sounds."""
+    late = take(1, "a.mov", picture_shift_ms=120.0)
+    clip = ClipSync("a.mov", "Viola", 1, Finding("sure", 1.0, "", -3.0, drift_ppm, "mix"))
+    told = cast_of([late], [clip], {"a.mov": facts(70.0)})
+    piece, sound = told.voices[0].pieces[0], told.shown[0].sync.finding.placement
+    assert sound is not None
+    assert piece.placement.to_clip(sound.to_reference(10.0)) == pytest.approx(10.12)
+
+
+def test_the_recorders_sound_stands_for_the_clips_own(tmp_path: Path) -> None:
+    rate = 48_000
+    for name, value in (("phone", 0.5), ("zoom", 0.25)):
+        soundfile.write(tmp_path / f"{name}.wav", np.full(20 * rate, value, np.float32), rate)
+    phone, zoom = (str(tmp_path / f"{name}.wav") for name in ("phone", "zoom"))
+    recording = take(1, phone, sound=source(zoom))
+    clips = [
+        placed(recording, 2.0),
+        ClipSync(zoom, "Viola", 1, Finding("sure", 1.0, "", 5.0, 0.0, "mix"), sound_of=phone),
+    ]
+    known = {phone: facts(20.0), zoom: facts(20.0, picture=False)}
+    entry = cast_of([recording], clips, known).shown[0]
+    assert entry.line is not None
+    assert entry.line.placement.offset_s == 5.0
+    assert entry.line.source.read(1.0, 1.1, rate).mean() == pytest.approx(0.25, abs=1e-3)
+    lost = Finding("none", 0.8, "")
+    clips[1] = ClipSync(zoom, "Viola", 1, lost, sound_of=phone)
+    entry = cast_of([recording], clips, known).shown[0]
+    assert entry.line is not None, "without a place for it the clip's own sound is used"
+    assert entry.line.placement.offset_s == 2.0
