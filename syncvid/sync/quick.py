@@ -68,15 +68,13 @@ def score_quickly(clip: Audio, reference: Searchable, sound: Audio) -> LineScore
         return None
     asked = np.unique(np.linspace(0, windows - 1, ASKED).round().astype(np.int64))
     lags, peaks = search_windows(clip, reference, asked)
-    line = inverted = None
-    for side in (0, 1):
-        found = clear_line(_middles_s(asked), lags[side] / LINE_RATE, peaks[side])
-        if found is not None:
-            line, inverted = found, bool(side)
+    # A low tone fits upside down half a period later nearly as well: the stronger side counts.
+    inverted = bool(peaks[1].sum() > peaks[0].sum())
+    line = clear_line(_middles_s(asked), lags[int(inverted)] / LINE_RATE, peaks[int(inverted)])
     if line is None:
         return None
     scores = _at_drift(-clip if inverted else clip, reference, sound, line.drift_ppm)
-    all_lags, all_peaks = _ask_all(clip, reference, sound, line, inverted=bool(inverted))
+    all_lags, all_peaks = _ask_all(clip, reference, sound, line, inverted=inverted)
     first_lag = -len(clip)
     return LineScores(
         LINE_RATE,

@@ -1,270 +1,286 @@
 """Where in a clip its sound really is in the reference, and where the mix was edited.
 
-Every window is held against a few states: *absent*, on the clip's line, or on a line beside it (a
-phrase that was moved, a take that was spliced in elsewhere).  The cheapest path through the states
-gives the spans; the borders are then moved to where the sample-by-sample products change sides.
+Every frame of the reference is held against a few states: the clip is *absent*, or it lies on one
+of a few lines (its own; beside it, where a phrase was moved; far away, where the mix was cut).  The
+cheapest path through the states gives the spans.  The path runs along the reference, which holds
+one moment of the clip at a time; so a verse that was copied has its stretch of the clip twice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from syncvid.arrays import Audio, Floats
-from syncvid.sync.refine import deviation_s, read_lags, weighted_median
-from syncvid.sync.windows import Rows
-from syncvid.timeline import PPM, Placement, Span, to_samples
-
-# A window speaks for a moved phrase if it stands out by this many standard deviations elsewhere,
-# and at least this much more than on the clip's own line.
-MOVED = 6.0
-MOVED_MORE = 1.5
-
-# Windows that agree on the same shift to this precision make a candidate, in seconds.
-SAME_SHIFT_S = 0.4e-3
-
-# Overlapping windows that must agree on a shift: 3 s beyond the first window. Shorter runs are
-# chords of another take that fit by chance.
-FEWEST_MOVED = 7
-
-# Candidates that are followed at the same time.
-MOST_SHIFTS = 6
-
-# Strength that a present window is expected to have at most, so that a soft passage after a loud
-# one is not taken for absent, and at least, so that chance is not taken for presence.
-EXPECTED_MOST = 6.0
-EXPECTED_LEAST = 2.5
-
-# A window counts up to this strength when states are compared.
-STRENGTH_MOST = 40.0
+from syncvid.arrays import Floats
+from syncvid.sync.hearing import Heard
+from syncvid.sync.presence import (
+    CELL_RATE,
+    HOP_S,
+    Scene,
+    away_from,
+    measure_filter,
+    set_scene,
+    weigh_presence,
+)
+from syncvid.timeline import Placement, Span
 
 # Cost of changing the state, in units of log likelihood: e**-12 a priori.
 CHANGE = 12.0
 
-# How far a border may be moved by the finer look, in seconds.
-BORDER_REACH_S = 2.0
+# Where a clip has not begun or is over, each frame speaks this much against it.
+OUTSIDE = -3.0
 
-# How close to its state's lag a window's peak must lie, in seconds.
-CLOSE_S = 0.25e-3
+# The path and the filter that it is found with depend on each other; they settle in a few rounds.
+ROUNDS = 3
+
+# A border is as likely anywhere where the evidence for both sides is equal to this.
+FLAT = 1.0
+
+# Drifts that are the same, in millionths.
+SAME_DRIFT_PPM = 1e-6
+
+# A clip plays in a frame if it is loud enough over this length, in seconds.
+PLAYING_S = 0.25
+
+# A gap in which a clip should have been heard by this much log likelihood, and this long, in
+# seconds, may hold a phrase that was edited in a way that was not yet looked for.
+GAP_EXPECTED = 60.0
+GAP_S = 2.5
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """A run of windows in one state.
+class Run:
+    """Frames in one state.
 
     Attributes
     ----------
     first, last : int
-        First and last row of the run.
-    line : Placement
-        Its line.
+        First frame of the run, and the first one after it.
+    state : int
+        Number of its line.
     """
 
     first: int
     last: int
-    line: Placement
+    state: int
 
 
-def find_spans(
-    rows: Rows,
-    line: Placement,
-    elsewhere: Sequence[tuple[Placement, Rows]],
-    playing: Floats,
-    clip: Audio,
-    reference: Audio,
-) -> tuple[Span, ...]:
-    """Find where a clip's sound is in the reference.
+@dataclass(frozen=True, slots=True)
+class Located:
+    """Where a clip is heard in a reference.
+
+    Attributes
+    ----------
+    lines : tuple of Placement
+        The lines that were looked at.
+    runs : tuple of Run
+        Where it is heard, in the order of the reference.
+    times_s : ndarray, shape (frames,), float64
+        Reference time of each frame.
+    gains : ndarray, shape (lines, frames), float64
+        Log likelihood ratios of present on each line against absent.
+    expected : ndarray, shape (frames,), float64
+        What they would be on the first line if the clip were there as elsewhere.
+    """
+
+    lines: tuple[Placement, ...]
+    runs: tuple[Run, ...]
+    times_s: Floats = field(repr=False)
+    gains: Floats = field(repr=False)
+    expected: Floats = field(repr=False)
+
+    @property
+    def evidence(self) -> float:
+        """Log likelihood ratio of all runs together."""
+        return float(sum(self.gains[run.state, run.first : run.last].sum() for run in self.runs))
+
+    def length_on(self, state: int) -> float:
+        """Return how many seconds of the reference lie on a line."""
+        return sum(
+            _edge(self, index, index + 1, ends=True) - _edge(self, index - 1, index)
+            for index, run in enumerate(self.runs)
+            if run.state == state
+        )
+
+    def gaps(self) -> tuple[Run, ...]:
+        """Return the stretches where the clip should be heard on the first line but is absent."""
+        edges = [0, *(edge for run in self.runs for edge in (run.first, run.last))]
+        edges.append(len(self.times_s))
+        return tuple(
+            Run(first, last, -1)
+            for first, last in zip(edges[::2], edges[1::2], strict=True)
+            if (last - first) * HOP_S >= GAP_S
+            and float(self.expected[first:last].sum()) >= GAP_EXPECTED
+        )
+
+
+def locate(
+    clip: Heard, reference: Heard, lines: Sequence[Placement], *, rounds: int = ROUNDS
+) -> Located:
+    """Find where a clip is heard in a reference.
 
     Parameters
     ----------
-    rows : Rows
-        From `correlate_near`, cut along `line`, hop small against the window.
-    line : Placement
-        The clip's line, refined.
-    elsewhere : sequence of (Placement, Rows)
-        Lines beyond the reach of `rows` that explain windows which `line` does not, with the rows
-        along them.
-    playing : ndarray, shape (rows,), float64
-        0 where the clip rests, 1 where it plays: a rest is no evidence of absence.
-    clip, reference : ndarray, shape (samples,), float32
-        Whitened sounds at the rows' rate.
+    clip, reference : Heard
+        The sounds, the clip the right way up.
+    lines : sequence of Placement
+        Where it may lie, each to a fraction of a millisecond; at least one.
+    rounds : int
+        How often path and filter are improved.
 
     Returns
     -------
-    tuple of Span
-        In the order of time; empty if the clip is nowhere on any line.
+    Located
     """
-    if not len(rows.clip_s):
-        return ()
-    own = read_lags(rows, np.zeros(len(rows.clip_s)), CLOSE_S).heights
-    shifts = _shifts(rows, own)
-    lines = [line, *(Placement(line.offset_s + shift, line.drift_ppm) for shift in shifts)]
-    lines += [other for other, _ in elsewhere]
-    heights = [own]
-    heights += [read_lags(rows, np.full(len(own), shift), CLOSE_S).heights for shift in shifts]
-    heights += [_matched(rows, far) for _, far in elsewhere]
-    path = _cheapest_path(np.stack(heights), playing)
-    stretches = [_settled(rows, line, stretch) for stretch in _runs(path, lines)]
-    return _to_spans(stretches, _Sounds(clip, reference, rows.sample_rate), rows.clip_s, line)
-
-
-def _matched(rows: Rows, far: Rows) -> Floats:
-    """Return the strengths on another line at the windows of `rows`; 0 where it has none."""
-    strengths = np.zeros(len(rows.clip_s))
-    if len(far.clip_s):
-        peaks = read_lags(far, np.zeros(len(far.clip_s)), CLOSE_S).heights
-        places = np.searchsorted(far.clip_s, rows.clip_s - 1e-6)
-        there = np.clip(places, 0, len(peaks) - 1)
-        same = np.abs(far.clip_s[there] - rows.clip_s) < 1e-6
-        strengths[same] = peaks[there][same]
-    return strengths
-
-
-def _shifts(rows: Rows, own: Floats) -> list[float]:
-    """Return the shifts, in seconds, on which windows agree that do not lie on the line."""
-    best = np.argmax(rows.values, axis=1)
-    strength = rows.values[np.arange(len(best)), best]
-    moved = (strength >= MOVED) & (strength >= own + MOVED_MORE)
-    shifts = np.sort(rows.deviations_s(best.astype(np.float64))[moved])
-    found: list[float] = []
-    while len(found) < MOST_SHIFTS and len(shifts):
-        low = np.searchsorted(shifts, shifts - SAME_SHIFT_S)
-        high = np.searchsorted(shifts, shifts + SAME_SHIFT_S, side="right")
-        most = int(np.argmax(high - low))
-        if high[most] - low[most] < FEWEST_MOVED:
+    scene = set_scene(clip.low, reference.low, lines)
+    if not len(scene.times_s):
+        return Located(tuple(lines), (), scene.times_s, np.zeros((len(lines), 0)), np.zeros(0))
+    path = np.where(_outside(scene, lines[0], clip), -1, 0)
+    gains = expected = np.zeros(0)
+    for _ in range(rounds):
+        gains, expected = _gains(scene, clip, lines, path)
+        new = cheapest_path(gains)
+        if np.array_equal(new, path):
             break
-        found.append(float(np.median(shifts[low[most] : high[most]])))
-        shifts = np.delete(shifts, slice(low[most], high[most]))
-    return found
+        path = new if np.any(new >= 0) else path
+    return Located(tuple(lines), _runs(new), scene.times_s, gains, expected)
 
 
-def _cheapest_path(heights: Floats, playing: Floats) -> NDArray[np.int64]:
-    """Return the state of each window: 0 absent, k on line k - 1."""
-    best = heights.max(axis=0)
-    busy = best[playing > 0.5]
-    typical = float(np.percentile(busy, 60)) if len(busy) else 0.0
-    expected = min(max(typical, EXPECTED_LEAST), EXPECTED_MOST)
-    # Log likelihood ratio of a Gaussian with mean `expected` against mean 0, for each state.  Four
-    # windows overlap, so that each carries a quarter of its evidence.
-    gains = (expected * np.clip(heights, 0.0, STRENGTH_MOST) - expected**2 / 2) / 4
-    gains = np.where(gains < 0, gains * playing, gains)
-    gains = np.vstack([np.zeros(heights.shape[1]), gains])
-    states, count = gains.shape
-    total = gains[:, 0].copy()
+def _outside(scene: Scene, line: Placement, clip: Heard) -> NDArray[np.bool_]:
+    """Return at which frames a clip on a line has not begun or is over."""
+    return away_from(line, scene.times_s, len(clip.low) / CELL_RATE)
+
+
+def _gains(
+    scene: Scene, clip: Heard, lines: Sequence[Placement], path: NDArray[np.int64]
+) -> tuple[Floats, Floats]:
+    """Return what each frame says of each line, and what it would say on the first."""
+    used = np.bincount(path[path >= 0], minlength=1)
+    main = int(np.argmax(used))
+    cells = scene.along(lines[main])
+    filtered = measure_filter(scene, cells, (path == main).astype(np.float64))
+    rows, expected = [], np.zeros(len(scene.times_s))
+    for index, line in enumerate(lines):
+        spectra = cells if index == main else scene.along(line)
+        presence = weigh_presence(scene, spectra, filtered)
+        clip_s = (scene.times_s - line.offset_s) / line.rate
+        playing = clip.playing(clip_s, PLAYING_S)
+        # A rest is no evidence of absence.
+        gains = np.where(presence.gains < 0, presence.gains * playing, presence.gains)
+        outside = _outside(scene, line, clip)
+        rows.append(np.where(outside, OUTSIDE, gains))
+        if index == 0:
+            expected = np.where(outside, 0.0, presence.expected * playing)
+    return np.stack(rows), expected
+
+
+def cheapest_path(gains: Floats, change: float = CHANGE) -> NDArray[np.int64]:
+    """Return the state of each frame: -1 absent, k on line k.
+
+    Parameters
+    ----------
+    gains : ndarray, shape (lines, frames), float64
+        Log likelihood ratios of each line against absent.
+    change : float
+        Cost of changing the state.
+
+    Returns
+    -------
+    ndarray, shape (frames,), int64
+
+    Examples
+    --------
+    >>> cheapest_path(np.array([[5.0, 5.0, -5.0, -5.0]]), change=2.0)
+    array([ 0,  0, -1, -1])
+    """
+    steps = np.vstack([np.zeros(gains.shape[1]), gains]).T
+    count, states = steps.shape
+    total = steps[0].copy()
     came_from = np.zeros((count, states), np.int64)
+    same = np.arange(states)
     for index in range(1, count):
         leader = int(np.argmax(total))
-        stay = total >= total[leader] - CHANGE
-        came_from[index] = np.where(stay, np.arange(states), leader)
-        total = np.where(stay, total, total[leader] - CHANGE) + gains[:, index]
+        least = total[leader] - change
+        came_from[index] = np.where(total >= least, same, leader)
+        total = np.maximum(total, least) + steps[index]
     path = np.zeros(count, np.int64)
     path[-1] = int(np.argmax(total))
     for index in range(count - 1, 0, -1):
         path[index - 1] = came_from[index, path[index]]
-    return path
+    return path - 1
 
 
-def _runs(path: NDArray[np.int64], lines: Sequence[Placement]) -> tuple[Stretch, ...]:
+def _runs(path: NDArray[np.int64]) -> tuple[Run, ...]:
     """Return the runs of equal states other than absent."""
     borders = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
     return tuple(
-        Stretch(first, last - 1, lines[path[first] - 1])
-        for first, last in pairwise(borders)
-        if path[first] > 0
+        Run(first, last, int(path[first])) for first, last in pairwise(borders) if path[first] >= 0
     )
 
 
-def _settled(rows: Rows, line: Placement, stretch: Stretch) -> Stretch:
-    """Return a shifted stretch with its offset refined; others as they are."""
-    inside = slice(stretch.first, stretch.last + 1)
-    away = deviation_s(rows, line, stretch.line)
-    out_of_reach = np.abs(away[inside]).max() * rows.sample_rate > rows.reach - 16
-    if stretch.line == line or out_of_reach:
-        return stretch
-    peaks = read_lags(rows, away)
-    clear = peaks.heights[inside] >= EXPECTED_LEAST
-    if not clear.any():
-        return stretch
-    lags = peaks.positions[inside][clear] + line.offset_s
-    offset_s = weighted_median(lags, np.square(peaks.heights[inside][clear]))
-    return Stretch(stretch.first, stretch.last, Placement(offset_s, line.drift_ppm))
+def to_spans(located: Located, clip_length_s: float, drift_ppm: float) -> tuple[Span, ...]:
+    """Turn runs of frames into spans of the clip.
 
+    Parameters
+    ----------
+    located : Located
+        From `locate`, with lines that are as exact as can be.
+    clip_length_s : float
+        Length of the clip, in seconds.
+    drift_ppm : float
+        The clip's drift; spans with another one say so.
 
-class _Sounds(NamedTuple):
-    """Whitened clip and reference, and their rate."""
-
-    clip: Audio
-    reference: Audio
-    sample_rate: int
-
-
-def _to_spans(
-    stretches: Sequence[Stretch], sounds: _Sounds, clip_s: Floats, line: Placement
-) -> tuple[Span, ...]:
-    """Turn runs of windows into spans with fine borders."""
+    Returns
+    -------
+    tuple of Span
+        In the order of the clip.
+    """
     spans = []
-    for index, stretch in enumerate(stretches):
-        own = stretch.line
-        before = _neighbour(stretches, index - 1, stretch.first - 1)
-        after = _neighbour(stretches, index + 1, stretch.last + 1)
-        start_s = max(0.0, own.to_clip(0.0))
-        end_s = len(sounds.clip) / sounds.sample_rate
-        end_s = min(end_s, own.to_clip(len(sounds.reference) / sounds.sample_rate))
-        if stretch.first > 0:
-            start_s = max(start_s, _border(sounds, clip_s[stretch.first], before, own))
-        if stretch.last < len(clip_s) - 1:
-            near_s = clip_s[stretch.last + 1 if after is not None else stretch.last]
-            end_s = min(end_s, _border(sounds, near_s, own, after))
-        if end_s > start_s:
-            drift_ppm = None if own.drift_ppm == line.drift_ppm else own.drift_ppm
-            spans.append(Span(start_s, end_s, own.offset_s, drift_ppm))
-    return tuple(spans)
+    for index, run in enumerate(located.runs):
+        line = located.lines[run.state]
+        from_s = max(0.0, line.to_clip(_edge(located, index - 1, index)))
+        to_s = min(clip_length_s, line.to_clip(_edge(located, index, index + 1, ends=True)))
+        if to_s > from_s:
+            own = None if abs(line.drift_ppm - drift_ppm) < SAME_DRIFT_PPM else line.drift_ppm
+            spans.append(Span(from_s, to_s, line.offset_s, own))
+    return tuple(sorted(spans, key=lambda span: (span.clip_from_s, span.offset_s)))
 
 
-def _neighbour(stretches: Sequence[Stretch], index: int, row: int) -> Placement | None:
-    """Return the line of a stretch if it covers a row, else None for absent."""
-    if 0 <= index < len(stretches) and stretches[index].first <= row <= stretches[index].last:
-        return stretches[index].line
-    return None
+def _edge(located: Located, before: int, after: int, *, ends: bool = False) -> float:
+    """Return the reference time at which one run ends and the next begins.
+
+    Where they do not touch, it is where the first one ends or the second begins.
+    """
+    runs, frames = located.runs, len(located.times_s)
+    early = runs[before] if before >= 0 else Run(0, 0, -1)
+    late = runs[after] if after < len(runs) else Run(frames, frames, -1)
+    if early.last < late.first:
+        if ends:
+            late = Run(early.last, late.first, -1)
+        else:
+            early = Run(early.last, late.first, -1)
+    padded = np.vstack([located.gains, np.zeros(frames)])
+    here = slice(early.first, late.last)
+    balance = np.cumsum(padded[early.state, here] - padded[late.state, here])
+    low, high = _flat_top(np.concatenate(([0.0], balance)))
+    low, high = low + early.first, high + early.first
+    # A rest at either end of the clip belongs to the span beside it.
+    if early.state < 0 and (low == 0 or padded[late.state, low - 1] <= OUTSIDE):
+        high = low
+    if late.state < 0 and (high == frames or padded[early.state, high] <= OUTSIDE):
+        low = high
+    return float(located.times_s[0] + ((low + high) / 2 - 0.5) * HOP_S)
 
 
-def _border(
-    sounds: _Sounds, near_s: float, before: Placement | None, after: Placement | None
-) -> float:
-    """Return where the evidence changes sides, in clip seconds; None stands for absent."""
-    start = max(0, to_samples(near_s - BORDER_REACH_S, sounds.sample_rate))
-    stop = min(len(sounds.clip), to_samples(near_s + BORDER_REACH_S, sounds.sample_rate))
-    half = (stop - start) // 2
-    # Absent is as likely as present at half of what present gives.
-    if before is None:
-        late = _products(sounds, start, stop, after)
-        early = np.full(len(late), float(late[half:].mean()) / 2)
-    elif after is None:
-        early = _products(sounds, start, stop, before)
-        late = np.full(len(early), float(early[:half].mean()) / 2)
-    else:
-        early = _products(sounds, start, stop, before)
-        late = _products(sounds, start, stop, after)
-    balance = np.concatenate(([0.0], np.cumsum(early - late)))
-    return float(start + int(np.argmax(balance))) / sounds.sample_rate
-
-
-def _products(sounds: _Sounds, start: int, stop: int, line: Placement | None) -> Floats:
-    """Return clip times reference sample by sample along a line; zeros for no line."""
-    out = np.zeros(stop - start)
-    if line is None:
-        return out
-    clip, reference, sample_rate = sounds
-    middle_s = (start + stop) / 2 / sample_rate
-    lag = to_samples(line.offset_s + middle_s * line.drift_ppm * PPM, sample_rate)
-    first, last = max(start, -lag), min(stop, len(reference) - lag)
-    if last > first:
-        out[first - start : last - start] = (
-            clip[first:last].astype(np.float64) * reference[first + lag : last + lag]
-        )
-    return out
+def _flat_top(balance: Floats) -> tuple[int, int]:
+    """Return the first and the last place around the maximum that are nearly as high."""
+    top = int(np.argmax(balance))
+    lower = np.flatnonzero(balance < balance[top] - FLAT)
+    before, after = lower[lower < top], lower[lower > top]
+    low = int(before[-1]) + 1 if len(before) else 0
+    high = int(after[0]) - 1 if len(after) else len(balance) - 1
+    return low, high

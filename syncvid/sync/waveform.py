@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from syncvid.arrays import Floats
 from syncvid.production.results import Rival
+from syncvid.sync.edits import far_lines, in_clip, near_shifts
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard
 from syncvid.sync.lines import (
     WINDOW,
@@ -19,8 +20,17 @@ from syncvid.sync.lines import (
     strongest,
 )
 from syncvid.sync.quick import score_quickly
-from syncvid.sync.refine import Fit, deviation_s, read_lags, refine, sum_near
-from syncvid.sync.spans import find_spans
+from syncvid.sync.refine import (
+    NEAR_S,
+    Fit,
+    deviation_s,
+    read_lags,
+    refine,
+    sum_near,
+    weighted_median,
+)
+from syncvid.sync.spans import Located, locate, to_spans
+from syncvid.sync.stretches import Pair, find_stretched
 from syncvid.sync.votes import Count, count_votes
 from syncvid.sync.windows import Rows, correlate_near
 from syncvid.timeline import PPM, Placement, Span
@@ -38,6 +48,9 @@ MOST_PLACES = 6
 # How far a close look may move a line: half a millisecond of lag at the ends, rounded up.
 LOOK_OFFSET_S = 1e-3
 LOOK_DRIFT_PPM = 15.0
+
+# After a close look a line's drift is known to this, over a few minutes.
+FINE_DRIFT_PPM = 4.0
 
 # Lags that are read around a line in a close look.
 LOOK_REACH_S = 0.02
@@ -58,8 +71,15 @@ FINE_HOP_S = 0.5
 TURN_S = 4e-3
 TURNED = 1.2
 
-# Phrases are moved by up to 80 ms as a rule; twice that is looked at.
-FINE_REACH_S = 0.16
+# Phrases are moved by up to 80 ms as a rule, phones drop up to 200 ms; more is found as an edit.
+FINE_REACH_S = 0.25
+
+# A window on a moved phrase helps to say by how much if it stands out by this.
+SETTLES = 2.5
+
+# Far lines that are looked at, and how near two are the same, in seconds.
+MOST_FAR = 6
+SAME_FAR_S = 2e-3
 
 # A window prefers one of two places if it is clear there and this many times as strong.
 CLEAR = 5.0
@@ -133,6 +153,8 @@ class Evidence:
         Windows that fit the strongest rival as well.
     decided : int
         Windows that tell the best place from its strongest rival, for minus against.
+    presence : float
+        Log likelihood ratio that the clip is heard in its spans, against that it is not.
     """
 
     line: Placement
@@ -143,6 +165,7 @@ class Evidence:
     rivals: tuple[Rival, ...]
     contested: int
     decided: int
+    presence: float = 0.0
 
     @property
     def rival_share(self) -> float:
@@ -182,25 +205,129 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
 def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     """Gather what speaks for the best of a search's lines, and against it."""
     best, *others = find_candidates(clip, target, scores)
-    inverted = _is_inverted(clip, target, best.line)
-    clip = clip.inverted() if inverted else clip
+    rows = fine_rows(clip, target, best.line)
+    inverted = _is_inverted(rows, best.line)
+    if inverted:
+        clip, rows = clip.inverted(), rows.inverted()
+    fit = refine(rows, best.line, offset_s=TURN_S, drift_ppm=FINE_DRIFT_PPM)
+    rows = rows.moved(deviation_s(rows, best.line, fit.line))
     rivals, edits = _sort_out(best, others)
-    fit = _refined(clip, target, best.line)
-    rows = fine_rows(clip, target, fit.line)
-    elsewhere = [_refined(clip, target, edit.line).line for edit in edits]
-    spans = find_spans(
-        rows,
-        fit.line,
-        [(line, fine_rows(clip, target, line)) for line in elsewhere],
-        clip.playing(rows.clip_s, FINE_WINDOW_S),
-        clip.full,
-        target.heard.full,
-    )
+    far = [place.line for place in (*edits, *rivals) if place.score >= EDIT_SCORE]
+    located = locate(clip, target.heard, [fit.line])
+    if located.gaps():
+        located = _fill_gaps(_Pieces(clip, target, scores, rows, inverted), located, far)
+    located, fit = _on_main(located, rows, fit)
+    spans = to_spans(located, clip.duration_s, fit.line.drift_ppm) or _whole(clip, target, fit.line)
     playing = clip.playing(rows.clip_s, FINE_WINDOW_S)
+    rows = rows.moved(deviation_s(rows, located.lines[0], fit.line))
     count = count_votes(rows, fit.line, spans, playing, scores, inverted=inverted)
     contested, decided = _compare(best, rivals[0] if rivals else None)
     listed = tuple(_as_rival(best, place) for place in rivals)
-    return Evidence(fit.line, best.score, fit.spread_s, spans, count, listed, contested, decided)
+    return Evidence(
+        fit.line,
+        best.score,
+        fit.spread_s,
+        spans,
+        count,
+        listed,
+        contested,
+        decided,
+        located.evidence,
+    )
+
+
+def _whole(clip: Heard, target: Target, line: Placement) -> tuple[Span, ...]:
+    """Return all of a clip that the reference covers, as one span."""
+    from_s = max(0.0, line.to_clip(0.0))
+    to_s = min(clip.duration_s, line.to_clip(target.heard.duration_s))
+    return (Span(from_s, to_s, line.offset_s),) if to_s > from_s else ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """What the search for edits needs: `rows` lie along the clip's line."""
+
+    clip: Heard
+    target: Target
+    scores: LineScores
+    rows: Rows
+    inverted: bool
+
+
+def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> Located:
+    """Look elsewhere for what is missing on the clip's line."""
+    clip, target, line = pieces.clip, pieces.target, located.lines[0]
+    gaps = in_clip(located, located.gaps(), clip.duration_s)
+    shifts = near_shifts(pieces.rows, gaps)
+    near = [Placement(line.offset_s + shift, line.drift_ppm) for shift in shifts]
+    rough = [*far, *far_lines(pieces.scores, line, gaps, inverted=pieces.inverted)]
+    lines = [line, *near, *_exact(pieces, [line, *near], rough)]
+    if len(lines) > 1:
+        located = locate(clip, target.heard, lines)
+    pair = Pair(clip.coarse, target.heard.coarse, clip.full, target.heard.full)
+    times_s = located.times_s
+    stretched = [
+        find_stretched(pair, line, times_s[gap.first], times_s[gap.last - 1])
+        for gap in located.gaps()
+    ]
+    steep = [found for found in stretched if found is not None]
+    if steep:
+        located = locate(clip, target.heard, [*located.lines, *steep])
+    return located
+
+
+def _exact(
+    pieces: _Pieces, known: Sequence[Placement], rough: Sequence[Placement]
+) -> list[Placement]:
+    """Refine far lines, leaving out those that are known or the same as another."""
+    middle_s = pieces.clip.duration_s / 2
+    seen = [line.to_reference(middle_s) for line in known]
+    lines: list[Placement] = []
+    for other in rough[:MOST_FAR]:
+        if min(abs(other.to_reference(middle_s) - at_s) for at_s in seen) < SAME_FAR_S:
+            continue
+        exact = _refined(pieces.clip, pieces.target, other).line
+        if min(abs(exact.to_reference(middle_s) - at_s) for at_s in seen) > SAME_FAR_S:
+            lines.append(exact)
+            seen.append(exact.to_reference(middle_s))
+    return lines
+
+
+def _on_main(located: Located, rows: Rows, fit: Fit) -> tuple[Located, Fit]:
+    """Refine the pieces; let the clip's line be the one on which most of it lies."""
+    on_line = [located.length_on(state) for state in range(len(located.lines))]
+    flat = [abs(line.drift_ppm) < STEEPEST_PPM for line in located.lines]
+    main = max(range(len(on_line)), key=lambda state: on_line[state] * flat[state])
+    if len(located.lines) == 1 or not on_line[main]:
+        return located, fit
+    first = located.lines[0]
+    shifts = [_settled_s(located, state, rows) for state in range(len(located.lines))]
+    lines = [
+        line if shift is None else Placement(first.offset_s + shift, first.drift_ppm)
+        for line, shift in zip(located.lines, shifts, strict=True)
+    ]
+    main_line = lines[main]
+    return replace(located, lines=tuple(lines)), Fit(main_line, fit.spread_s)
+
+
+def _settled_s(located: Located, state: int, rows: Rows) -> float | None:
+    """Return how far a near line lies from the first one by the windows on it, in seconds."""
+    first, line = located.lines[0], located.lines[state]
+    if state == 0 or line.drift_ppm != first.drift_ppm:
+        return None
+    shift = line.offset_s - first.offset_s
+    if abs(shift) > FINE_REACH_S - 4 * NEAR_S:
+        return None
+    here = np.zeros(len(rows.clip_s), np.bool_)
+    for run in located.runs:
+        if run.state == state:
+            from_s, to_s = (line.to_clip(located.times_s[at]) for at in (run.first, run.last - 1))
+            here |= (rows.clip_s > from_s) & (rows.clip_s < to_s)
+    peaks = read_lags(rows, np.full(len(rows.clip_s), shift))
+    clear = here & (peaks.heights >= SETTLES)
+    if not clear.any():
+        return None
+    return weighted_median(peaks.positions[clear], np.square(peaks.heights[clear]))
 
 
 def find_candidates(clip: Heard, target: Target, scores: LineScores) -> list[Place]:
@@ -297,17 +424,16 @@ def fine_rows(clip: Heard, target: Target, line: Placement) -> Rows:
 def _refined(clip: Heard, target: Target, line: Placement) -> Fit:
     """Refine a line over the full band."""
     rows = fine_rows(clip, target, line)
-    return refine(rows, line, offset_s=TURN_S, drift_ppm=LOOK_DRIFT_PPM)
+    return refine(rows, line, offset_s=TURN_S, drift_ppm=FINE_DRIFT_PPM)
 
 
-def _is_inverted(clip: Heard, target: Target, line: Placement) -> bool:
+def _is_inverted(rows: Rows, line: Placement) -> bool:
     """Return whether a clip fits upside down, by the full band.
 
     A low tone fits upside down half a period later almost as well; overtones tell.
     """
-    rows = fine_rows(clip, target, line)
     upright, inverted = (
-        sum_near(sound, line, offset_s=TURN_S, drift_ppm=LOOK_DRIFT_PPM).score
+        sum_near(sound, line, offset_s=TURN_S, drift_ppm=FINE_DRIFT_PPM).score
         for sound in (rows, rows.inverted())
     )
     return inverted > TURNED * upright

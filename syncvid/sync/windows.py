@@ -45,6 +45,10 @@ class Rows:
         """Return the rows of the same clip upside down."""
         return replace(self, values=-self.values)
 
+    def moved(self, away_s: Floats) -> Rows:
+        """Return the rows as seen from a line that deviates from their own, in seconds."""
+        return replace(self, rests=self.rests - away_s)
+
     def columns(self, deviation_s: Floats) -> Floats:
         """Return the column of each row at a deviation from the line, in seconds."""
         return self.reach + (deviation_s - self.rests) * self.sample_rate
