@@ -1,1 +1,1 @@
-"""Pure signal maths: whitening, peaks, onsets; arrays in, arrays out."""
+"""Pure signal maths: whitening, peaks, notes; arrays in, arrays out."""

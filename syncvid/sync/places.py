@@ -13,17 +13,17 @@ from scipy import signal
 from syncvid.arrays import Audio, check_mono
 from syncvid.production.results import Finding, Reference
 from syncvid.progress import SILENT, Progress
-from syncvid.signals.onsets import find_onsets
 from syncvid.sync import reasons
 from syncvid.sync.by_clips import lay_against_each_other
-from syncvid.sync.hearing import ANALYSIS_RATE, Heard, hear, hear_coarse
+from syncvid.sync.by_timing import TimingTarget, find_by_timing, prepare_timing
+from syncvid.sync.hearing import Heard, hear, hear_coarse
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
 from syncvid.sync.residue import take_out
-from syncvid.sync.rhythm import compare_onsets
 from syncvid.sync.spread import Clip, spread
+from syncvid.sync.timing_verdict import judge_timing
 from syncvid.sync.usable import USUAL, SyncSettings, silent_reference, unusable
-from syncvid.sync.verdict import CERTAIN, judge_leak, judge_rhythm, judge_waveform
+from syncvid.sync.verdict import CERTAIN, judge_leak, judge_waveform
 from syncvid.sync.waveform import Target, find_candidates, find_evidence, make_target
 from syncvid.timeline import Placement
 
@@ -123,7 +123,7 @@ def _lay_against_mix(
 ) -> Placed:
     """Lay all clips against the mix, and the guide too if it can be heard."""
     target = make_target(hear(mix, name="mix"))
-    onsets = find_onsets(mix, sample_rate=ANALYSIS_RATE)
+    timing = prepare_timing(mix)
 
     useless = silent_reference(mix, "mix")
 
@@ -134,7 +134,7 @@ def _lay_against_mix(
             or useless
             or judge_waveform(find_evidence(hear(samples, name=clip.name), target), "mix")
             or _at_wrong_rate(samples, target)
-            or _by_rhythm(samples, onsets, "mix")
+            or _by_timing(samples, timing, "mix")
         )
 
     findings = spread(place, clips, progress.part(0.8), workers)
@@ -153,7 +153,7 @@ def _look_again(
     workers: Executor | None,
 ) -> list[Finding]:
     """Search clips that are not sure in what is left of the mix without those that are."""
-    sure = [index for index, finding in enumerate(findings) if finding.verdict == "sure"]
+    sure = [index for index, finding in enumerate(findings) if _is_heard(finding)]
     open_ = [index for index, finding in enumerate(findings) if _may_hide(finding)]
     if not sure or not open_:
         return list(findings)
@@ -167,6 +167,11 @@ def _look_again(
 
     again = dict(zip(open_, spread(search, open_, progress, workers), strict=True))
     return [again.get(index, finding) for index, finding in enumerate(findings)]
+
+
+def _is_heard(finding: Finding) -> bool:
+    """Return whether a clip's own sound is surely in the mix; another take has no spans."""
+    return finding.verdict == "sure" and bool(finding.spans)
 
 
 def _may_hide(finding: Finding) -> bool:
@@ -190,7 +195,7 @@ def _lay_against_guide(
 ) -> Placed:
     """Lay all clips against the guide track."""
     target = make_target(hear(guide, name="guide"))
-    onsets = find_onsets(guide, sample_rate=ANALYSIS_RATE)
+    timing = prepare_timing(guide)
 
     useless = silent_reference(guide, "guide")
 
@@ -201,7 +206,7 @@ def _lay_against_guide(
             unusable(samples, settings)
             or useless
             or judge_leak(_leaks(heard, target, drifts=MOST_DRIFTS), "guide")
-            or _by_rhythm(samples, onsets, "guide")
+            or _by_timing(samples, timing, "guide")
         )
 
     return Placed("guide", tuple(spread(place, clips, progress, workers)), 0.0)
@@ -217,10 +222,9 @@ def _at_wrong_rate(samples: Audio, mix: Target) -> Finding | None:
     return None
 
 
-def _by_rhythm(samples: Audio, onsets: Audio, reference: str) -> Finding:
+def _by_timing(samples: Audio, timing: TimingTarget, reference: str) -> Finding:
     """Return a place by musical timing, or the finding that nothing fits."""
-    rhythm = compare_onsets(find_onsets(samples, sample_rate=ANALYSIS_RATE), onsets)
-    return judge_rhythm(rhythm, reference) or Finding(
+    return judge_timing(find_by_timing(samples, timing), reference) or Finding(
         "none", NOTHING_CONFIDENCE, reasons.of_nothing(reference), against=reference
     )
 
@@ -247,7 +251,7 @@ def _find_guide(
     sure = [
         (finding.placement, clip.samples)
         for finding, clip in zip(findings, clips, strict=True)
-        if finding.verdict == "sure" and finding.placement is not None
+        if _is_heard(finding) and finding.placement is not None
     ]
     places += sorted(sure, key=lambda pair: -len(pair[1]))[:MOST_WITNESSES]
     told: list[float] = []

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from syncvid.production.results import Rival
+from syncvid.sync.by_timing import TimingEvidence
 from syncvid.sync.leak import LeakPlace
-from syncvid.sync.rhythm import Rhythm
 from syncvid.sync.waveform import Evidence
 from syncvid.timeline import clock_text
 
@@ -45,6 +45,9 @@ MOST_NAMES = 3
 RIVAL_LEAST = 0.5
 MOST_RIVALS = 5
 
+# Notes whose spread is worth telling.
+FEWEST_TOLD = 5
+
 
 def of_waveform(evidence: Evidence, doubts: Sequence[str]) -> str:
     """Say why a clip lies where its own sound puts it."""
@@ -55,7 +58,8 @@ def of_waveform(evidence: Evidence, doubts: Sequence[str]) -> str:
     if len(evidence.spans) > 1:
         text += f" {_edited(evidence)}"
     if "rival" in doubts:
-        text += f" A repeat fits as well, {_elsewhere(evidence)}: listen which one it is."
+        rival = _elsewhere(evidence.rivals[0], evidence.line.offset_s)
+        text += f" A repeat fits as well, {rival}: listen which one it is."
     elif "weak" in doubts or "few" in doubts:
         text += " That is little evidence: please listen."
     elif "spread" in doubts:
@@ -63,7 +67,7 @@ def of_waveform(evidence: Evidence, doubts: Sequence[str]) -> str:
     return text
 
 
-def _next_best(evidence: Evidence) -> str:
+def _next_best(evidence: Evidence | TimingEvidence) -> str:
     """Say how the next best place compares."""
     share = evidence.rival_share
     if share <= 0.0:
@@ -75,10 +79,9 @@ def _next_best(evidence: Evidence) -> str:
     return f"the next best place scores {TIMES.get(round(1 / share), 'far less')}"
 
 
-def _elsewhere(evidence: Evidence) -> str:
-    """Say where the strongest rival lies."""
-    rival = evidence.rivals[0]
-    away_s = rival.offset_s - evidence.line.offset_s
+def _elsewhere(rival: Rival, offset_s: float) -> str:
+    """Say where a rival lies."""
+    away_s = rival.offset_s - offset_s
     return f"{clock_text(abs(away_s))} {'later' if away_s > 0 else 'earlier'}"
 
 
@@ -131,9 +134,31 @@ def of_nothing(reference: str) -> str:
     return f"Nothing in this clip fits the {reference}: other music, talk, or another take."
 
 
-def of_rhythm(rhythm: Rhythm, reference: str) -> str:
-    """Say that only the timing of the notes fits."""
+def of_timing(evidence: TimingEvidence, reference: str, doubts: Sequence[str]) -> str:
+    """Say why a clip lies where the timing of its notes puts it."""
+    pairs, passages = evidence.pairs, evidence.passages
+    text = (
+        f"Another take than the one in the {reference}: {pairs.count} of {len(pairs.matched)} "
+        f"notes and {passages.agreeing.sum()} of {passages.count} passages fall together here"
+    )
+    if pairs.count >= FEWEST_TOLD:
+        text += f", the notes to {pairs.spread_s * 1e3:.0f} ms"
+    text += f"; {_next_best(evidence)}."
+    if "rival" in doubts:
+        rival = _elsewhere(evidence.rivals[0], evidence.placement.offset_s)
+        return f"{text} A repeat fits as well, {rival}: listen which one it is."
+    if "weak" in doubts or "few" in doubts:
+        return f"{text} That is little evidence: please listen."
+    if "hidden" in doubts:
+        return f"{text} Others cover this part, so it may be some 40 ms off: please listen."
+    return text
+
+
+def of_other_key(reference: str, semitones: int) -> str:
+    """Say that a clip's notes are in the reference in another key."""
+    count = abs(semitones)
+    steps = "a semitone" if count == 1 else f"{count} semitones"
     return (
-        f"The sound itself is not in the {reference}, but the notes fall together here in "
-        f"{rhythm.agreeing} of {rhythm.windows} passages, as in another take: please listen."
+        f"The {reference} has the same notes {steps} {'higher' if semitones > 0 else 'lower'}: "
+        "the same piece in another key, or a transposing part."
     )

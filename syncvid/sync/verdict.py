@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import math
 
-from syncvid.production.results import Finding, Rival
+from syncvid.production.results import Finding
 from syncvid.sync import reasons
 from syncvid.sync.leak import LeakPlace
-from syncvid.sync.rhythm import Rhythm
 from syncvid.sync.waveform import Evidence
 
 # The best of all lines of unrelated music stays below 8 standard deviations (extreme value of some
@@ -49,15 +48,6 @@ LEAK_POSSIBLE = 13.0
 LEAK_CERTAIN = 20.0
 LEAK_RATIO = 1.05
 LEAK_MARGIN = 40.0
-
-# Timing alone: windows of ten seconds that agree, as a number and as a share, and how much better
-# the best place is than the next.  Of some 600 clips laid against music that is not theirs, one
-# passed all four.
-RHYTHM_AGREE = 4
-RHYTHM_SHARE = 0.45
-RHYTHM_STRENGTH = 6.0
-RHYTHM_RATIO = 1.2
-RHYTHM_CONFIDENCE = 0.35
 
 
 def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
@@ -141,36 +131,4 @@ def judge_leak(places: tuple[LeakPlace, ...], against: str) -> Finding | None:
         drift_ppm=best.line.drift_ppm,
         against=against,
         rivals=reasons.leak_rivals(places),
-    )
-
-
-def judge_rhythm(rhythm: Rhythm, against: str) -> Finding | None:
-    """Judge a place by musical timing alone: never sure.
-
-    Parameters
-    ----------
-    rhythm : Rhythm
-        From `compare_onsets`.
-    against : str
-        What the clip was laid against.
-
-    Returns
-    -------
-    Finding or None
-        None where no place clearly stands out.
-    """
-    stands_out = (
-        rhythm.strength >= RHYTHM_STRENGTH and rhythm.strength >= RHYTHM_RATIO * rhythm.rival
-    )
-    enough = max(RHYTHM_AGREE, RHYTHM_SHARE * rhythm.windows)
-    if not stands_out or rhythm.agreeing < enough:
-        return None
-    return Finding(
-        verdict="check",
-        confidence=RHYTHM_CONFIDENCE * rhythm.agreeing / rhythm.windows,
-        reason=reasons.of_rhythm(rhythm, against),
-        offset_s=rhythm.offset_s,
-        drift_ppm=0.0,
-        against=against,
-        rivals=(Rival(rhythm.rival_s, min(1.0, max(0.0, rhythm.rival / rhythm.strength))),),
     )

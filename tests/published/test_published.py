@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from syncvid.picture.colour import contrast, parse_colour, to_yuv
-from syncvid.signals.onsets import HOP_S, find_onsets
+from syncvid.signals.notes import HOP_S, find_notes
 from syncvid.signals.peaks import fit_parabola
 from syncvid.sync import Listened, find_places
 from syncvid.sync.places import WRONG_RATES
@@ -73,7 +73,7 @@ def test_onsets_are_found_where_notes_begin(rng: np.random.Generator) -> None:
         tone = np.sin(2 * np.pi * rng.choice([262.0, 330.0, 392.0]) * at_s) * np.exp(-at_s / 0.1)
         start = round(begin_s * RATE)
         sound[start : start + tone.size] += 0.3 * tone
-    strength = find_onsets(sound.astype(np.float32), sample_rate=RATE).sum(axis=1)
+    strength = find_notes(sound.astype(np.float32), sample_rate=RATE).attacks.sum(axis=1)
     middle = strength[1:-1]
     peaks = np.flatnonzero(
         (middle > strength[:-2]) & (middle >= strength[2:]) & (middle > 0.2 * strength.max())

@@ -8,8 +8,7 @@ import pytest
 
 from syncvid.production.results import Rival
 from syncvid.sync.leak import LeakPlace
-from syncvid.sync.rhythm import Rhythm
-from syncvid.sync.verdict import judge_leak, judge_rhythm, judge_waveform
+from syncvid.sync.verdict import judge_leak, judge_waveform
 from syncvid.sync.votes import Count
 from syncvid.sync.waveform import Evidence
 from syncvid.timeline import Placement, Span
@@ -91,14 +90,3 @@ def test_leak_needs_evidence_and_a_margin(scores: tuple[float, ...], verdict: st
 def test_no_leak_is_no_place() -> None:
     assert judge_leak(leak(12.0, 5.0), "guide") is None
     assert judge_leak((), "guide") is None
-
-
-def test_timing_alone_is_never_sure() -> None:
-    best = Rhythm(-3.0, 40.0, 5.0, 8.0, 12, 12)
-    finding = judge_rhythm(best, "mix")
-    assert finding is not None
-    assert finding.verdict == "check"
-    assert finding.confidence < 0.5
-    faults = [{"rival": 35.0}, {"agreeing": 3, "windows": 4}, {"strength": 5.0, "rival": 1.0}]
-    for fault in [*faults, {"agreeing": 5}]:
-        assert judge_rhythm(replace(best, **fault), "mix") is None  # type: ignore[arg-type]
