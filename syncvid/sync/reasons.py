@@ -24,6 +24,14 @@ NO_REFERENCE = "There is no sound in the {reference}."
 ANCHOR = "The other clips are laid against this one."
 ONLY = "This is the only clip, so its own start is the zero."
 CONTRADICTED = "Another clip contradicts this place: please listen."
+NOTES_AGREE = "The notes fall together here as well."
+GUIDE_AGREES = "The guide in its background says the same."
+GUIDE_CHOOSES = "Several places fit; the guide in its background tells that it is this one."
+GUIDE_DISAGREES = "The guide in its background speaks for another place: please listen."
+GUIDE_ONLY = (
+    "Its sound is not in the mix; the guide in its background tells where it was played: please "
+    "listen whether it is shown in time."
+)
 THINNER = "With the louder clips taken out of the mix:"
 NO_TIES = "This clip shares no sound with the others: give the finished mix or the guide track."
 
@@ -115,6 +123,19 @@ def leak_rivals(places: Sequence[LeakPlace]) -> tuple[Rival, ...]:
         for place in places[1 : MOST_RIVALS + 1]
         if place.score > RIVAL_LEAST * best
     )
+
+
+def without_doubt(reason: str) -> str:
+    """Return a reason without the sentences that ask the user to listen.
+
+    Examples
+    --------
+    >>> without_doubt("3 of 9 windows agree. That is little evidence: please listen.")
+    '3 of 9 windows agree.'
+    """
+    sentences = reason.split(". ")
+    kept = [text for text in sentences if "listen" not in text]
+    return ". ".join(text.rstrip(".") for text in kept) + "." if kept else ""
 
 
 def of_other_piece(names: Sequence[str]) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-
 from syncvid.signals.onsets import BANDS, HOP_S, find_onsets
 
 RATE = 16_000
