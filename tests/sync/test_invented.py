@@ -46,7 +46,12 @@ def lags_at_truth(case: Case, clip: CaseClip) -> list[float]:
     return lags
 
 
-@pytest.mark.parametrize("kind", ["C", "step", "stretch"])
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize(
+    "kind", ["stretch", pytest.param("C", marks=SLOW), pytest.param("step", marks=SLOW)]
+)
 def test_the_sound_of_a_clip_lies_where_the_truth_says(kind: str) -> None:
     case = make_case(kind, 0)
     lags = np.concatenate([lags_at_truth(case, clip) for clip in case.clips])
@@ -54,6 +59,7 @@ def test_the_sound_of_a_clip_lies_where_the_truth_says(kind: str) -> None:
     assert np.mean(np.abs(lags) < 0.2) > 0.9
 
 
+@pytest.mark.slow
 def test_the_same_seed_makes_the_same_case() -> None:
     first, second = make_case("E", 3), make_case("E", 3)
     assert first.guide is not None
