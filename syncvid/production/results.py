@@ -81,6 +81,8 @@ class Finding:
         The windows, for the plot.
     rivals : tuple of Rival
         Other places, strongest first.
+    player_lag_ms : float or None
+        How much later than the guide's clicks the player plays, where both are known.
     """
 
     verdict: Verdict
@@ -92,6 +94,7 @@ class Finding:
     spans: tuple[Span, ...] = ()
     votes: tuple[Vote, ...] = ()
     rivals: tuple[Rival, ...] = ()
+    player_lag_ms: float | None = None
 
     @property
     def placement(self) -> Placement | None:
@@ -277,6 +280,7 @@ def _clip_document(clip: ClipSync, evidence: bool) -> dict[str, Any]:
         "reason": finding.reason,
         "spans": [_without_none(span) for span in finding.spans],
         "rivals": [_without_none(rival) for rival in finding.rivals],
+        "player_lag_ms": _rounded(finding.player_lag_ms, 1),
     }
     if evidence:
         document["votes"] = [_without_none(vote) for vote in finding.votes]
@@ -308,6 +312,7 @@ def _read_clip(entry: Mapping[str, Any]) -> ClipSync:
         spans=_records(Span, entry.get("spans")),
         votes=_records(Vote, entry.get("votes")),
         rivals=_records(Rival, entry.get("rivals")),
+        player_lag_ms=_number(entry.get("player_lag_ms")),
     )
     return ClipSync(
         file=str(entry["file"]),

@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.signals.attacks import Attacks
 from syncvid.signals.outstanding import HOP, SIZE, stand_out
-from syncvid.sync.clicks import SHAPE, Clicks
+from syncvid.sync.clicks import FEWEST, SHAPE, Clicks
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.sync.lines import DRIFT_PPM, NARROWS_S, SHORT_DRIFT_PPM
 from syncvid.timeline import PPM, Placement, to_samples
@@ -67,6 +68,13 @@ MOST_LOOKS = 4
 # A click ought to be heard if it is worth so many nats, and is if it stands out by so much.
 AUDIBLE_NATS = 6.0
 HEARD_HEIGHT = 2.5
+
+# A clip is the guide itself if its sound is this much like the clicks, and nearly all that begins
+# in it begins with one of them.
+ALONE_LIKENESS = 0.5
+ALONE_SHARE = 0.9
+ALONE_RISE_DB = 6.0
+ALONE_NEAR_S = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +193,40 @@ def find_click_leak(behind: Background, clicks: Clicks) -> tuple[ClickPlace, ...
     return found
 
 
+def is_guide_alone(clip: Audio, line: Placement, clicks: Clicks, attacks: Attacks) -> bool:
+    """Return whether a clip at a place holds nothing but the guide.
+
+    Parameters
+    ----------
+    clip : ndarray, shape (samples,), float32
+        Mono sound at `ANALYSIS_RATE`.
+    line : Placement
+        Where it lies.
+    clicks : Clicks
+        The guide's clicks.
+    attacks : Attacks
+        What begins in the clip.
+
+    Returns
+    -------
+    bool
+    """
+    at_s = line.offset_s + attacks.times_s[attacks.rises_db >= ALONE_RISE_DB] * line.rate
+    if len(at_s) < FEWEST:
+        return False
+    away_s = np.min(np.abs(at_s[:, None] - clicks.times_s), axis=1)
+    if float(np.mean(away_s < ALONE_NEAR_S)) < ALONE_SHARE:
+        return False
+    clip_s, kinds, pieces = _pieces(clip, clicks, line)
+    size = int(fft.next_fast_len(pieces.shape[1], real=True))
+    shapes = np.conj(fft.rfft(clicks.shapes, size, axis=1))
+    lags = fft.irfft(fft.rfft(pieces, size, axis=1) * shapes[kinds], size, axis=1)
+    tops = np.abs(lags[:, : 2 * LOOK + 1]).max(axis=1, initial=0.0)
+    energy = np.sum(pieces**2, axis=1) * np.sum(clicks.shapes**2, axis=1)[kinds]
+    likeness = tops / np.sqrt(np.maximum(energy, 1e-20))
+    return len(clip_s) >= FEWEST and float(np.median(likeness)) >= ALONE_LIKENESS
+
+
 def _strong_lines(behind: Background, clicks: Clicks) -> list[Placement]:
     """Return the lines along which most energy lies, each another place."""
     steps = behind.energies.shape[1]
@@ -298,15 +340,23 @@ class _Rows:
     noise: Floats
 
 
+def _pieces(
+    sound: Audio, clicks: Clicks, line: Placement
+) -> tuple[Floats, NDArray[np.int64], Audio]:
+    """Return clip time and kind of each click within a sound, and the sound around it."""
+    clip_s = (clicks.times_s - line.offset_s) / line.rate
+    inside = (clip_s >= 0) & (clip_s < (len(sound) - SHAPE / 2) / ANALYSIS_RATE)
+    clip_s = clip_s[inside]
+    first = np.round(clip_s * ANALYSIS_RATE).astype(np.int64)
+    padded = np.pad(sound, (LOOK, LOOK + SHAPE + 1))
+    return clip_s, clicks.kinds[inside], padded[first[:, None] + np.arange(2 * LOOK + SHAPE)]
+
+
 def _rows(behind: Background, clicks: Clicks, line: Placement) -> _Rows:
     """Correlate the clip with each click of the guide near its place on a line."""
-    clip_s = (clicks.times_s - line.offset_s) / line.rate
-    inside = (clip_s >= 0) & (clip_s < behind.duration_s - SHAPE / 2 / ANALYSIS_RATE)
-    clip_s, kinds = clip_s[inside], clicks.kinds[inside]
+    clip_s, kinds, pieces = _pieces(behind.sound, clicks, line)
+    length = pieces.shape[1]
     first = np.round(clip_s * ANALYSIS_RATE).astype(np.int64)
-    length = 2 * LOOK + SHAPE
-    padded = np.pad(behind.sound, (LOOK, LOOK + SHAPE + 1))
-    pieces = padded[first[:, None] + np.arange(length)]
     size = int(fft.next_fast_len(length, real=True))
     shapes = np.conj(fft.rfft(clicks.shapes, size, axis=1))
     values = fft.irfft(fft.rfft(pieces, size, axis=1) * shapes[kinds], size, axis=1)

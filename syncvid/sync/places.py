@@ -17,12 +17,12 @@ from syncvid.progress import SILENT, Progress
 from syncvid.signals.onsets import find_onsets
 from syncvid.sync import reasons
 from syncvid.sync.among import Tie, pairs, tie_together
+from syncvid.sync.by_guide import Evidence, judge_together, listen, prepare_guide
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard, hear, hear_coarse
-from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
 from syncvid.sync.rhythm import compare_onsets
-from syncvid.sync.verdict import CERTAIN, judge_leak, judge_rhythm, judge_waveform
-from syncvid.sync.waveform import Target, find_candidates, find_evidence, make_target
+from syncvid.sync.verdict import CERTAIN, judge_rhythm, judge_waveform
+from syncvid.sync.waveform import Target, find_evidence, make_target
 from syncvid.timeline import Placement
 
 Item = TypeVar("Item")
@@ -31,11 +31,8 @@ Result = TypeVar("Result")
 # 44.1 kHz taken for 48 kHz runs too fast by 160 / 147, the other way round too slow by as much.
 WRONG_RATES = ((160, 147, reasons.TOO_FAST), (147, 160, reasons.TOO_SLOW))
 
-# How sure it is that a clip without any evidence does not belong.
-NOTHING_CONFIDENCE = 0.8
-
 # Clips that are asked where the guide lies on the mix, and how well they must agree, in seconds.
-MOST_WITNESSES = 3
+MOST_WITNESSES = 4
 SAME_GUIDE_S = 0.020
 
 
@@ -159,18 +156,17 @@ def _lay_against_guide(
     workers: Executor | None,
 ) -> Placed:
     """Lay all clips against the guide track."""
-    target = make_target(hear(guide, name="guide"))
-    onsets = find_onsets(guide, sample_rate=ANALYSIS_RATE)
+    heard_guide = hear(guide, name="guide")
+    ear = prepare_guide(guide)
 
-    def place(clip: Listened) -> Finding:
+    def gather(clip: Listened) -> Evidence | Finding:
         heard = hear(clip.samples, name=clip.name)
-        return (
-            _unusable(heard, target.heard, "guide", settings)
-            or judge_leak(_leaks(heard, target, drifts=MOST_DRIFTS), "guide")
-            or _by_rhythm(clip, onsets, "guide")
-        )
+        return _unusable(heard, heard_guide, "guide", settings) or listen(clip.samples, ear)
 
-    return Placed("guide", tuple(_spread(place, clips, progress, workers)), 0.0)
+    gathered = _spread(gather, clips, progress, workers)
+    judged = iter(judge_together([held for held in gathered if isinstance(held, Evidence)], ear))
+    findings = (held if isinstance(held, Finding) else next(judged) for held in gathered)
+    return Placed("guide", tuple(findings), 0.0)
 
 
 def _lay_against_each_other(
@@ -235,7 +231,7 @@ def _at_wrong_rate(clip: Listened, mix: Target) -> Finding | None:
         sound = signal.resample_poly(clip.samples, up, down).astype(np.float32)
         scores = score_lines(hear_coarse(sound), mix.searchable)
         if scores.scores.max() >= CERTAIN:
-            return Finding("none", NOTHING_CONFIDENCE, reason, against="mix")
+            return Finding("none", reasons.NOTHING_CONFIDENCE, reason, against="mix")
     return None
 
 
@@ -243,15 +239,8 @@ def _by_rhythm(clip: Listened, onsets: Audio, reference: str) -> Finding:
     """Return a place by musical timing, or the finding that nothing fits."""
     rhythm = compare_onsets(find_onsets(clip.samples, sample_rate=ANALYSIS_RATE), onsets)
     return judge_rhythm(rhythm, reference) or Finding(
-        "none", NOTHING_CONFIDENCE, reasons.of_nothing(reference), against=reference
+        "none", reasons.NOTHING_CONFIDENCE, reasons.of_nothing(reference), against=reference
     )
-
-
-def _leaks(heard: Heard, guide: Target, *, drifts: int) -> tuple[LeakPlace, ...]:
-    """Return the places where a guide may be heard in a sound."""
-    scores = score_lines(heard.coarse, guide.searchable, either_way_up=False)
-    lines = [place.line for place in find_candidates(heard, guide, scores)]
-    return find_leak(heard, guide, lines, drifts=drifts)
 
 
 def _find_guide(
@@ -262,26 +251,29 @@ def _find_guide(
     progress: Progress,
 ) -> float | None:
     """Return where the guide's zero lies on the mix, if the mix or two clips tell surely."""
-    target = make_target(hear(guide, name="guide"))
-    if target.heard.silent:
+    if hear(guide, name="guide").silent:
         return None
-    places = [(Placement(0.0), mix)]
+    ear = prepare_guide(guide)
+    in_mix = judge_together([listen(mix, ear)], ear)[0]
+    if in_mix.verdict == "sure" and in_mix.placement is not None:
+        middle_s = len(mix) / ANALYSIS_RATE / 2
+        return middle_s - in_mix.placement.to_reference(middle_s)
     sure = [
         (finding.placement, clip.samples)
         for finding, clip in zip(findings, clips, strict=True)
         if finding.verdict == "sure" and finding.placement is not None
     ]
-    places += sorted(sure, key=lambda pair: -len(pair[1]))[:MOST_WITNESSES]
+    witnesses = sorted(sure, key=lambda pair: -len(pair[1]))[:MOST_WITNESSES]
+    gathered = []
+    for done, (_, samples) in enumerate(witnesses, 1):
+        gathered.append(listen(samples, ear))
+        progress.advance(done, len(witnesses), "finding the guide")
     told: list[float] = []
-    for done, (on_mix, samples) in enumerate(places, 1):
-        heard = hear(samples, name="sound")
-        leak = None if heard.silent else judge_leak(_leaks(heard, target, drifts=1), "guide")
-        if leak is not None and leak.verdict == "sure" and leak.placement is not None:
-            middle_s = heard.duration_s / 2
-            told.append(on_mix.to_reference(middle_s) - leak.placement.to_reference(middle_s))
-            if done == 1:
-                return told[0]
-        progress.advance(done, len(places), "finding the guide")
-    if len(told) >= 2 and max(told) - min(told) < SAME_GUIDE_S:
-        return statistics.median(told)
-    return None
+    for (on_mix, samples), on_guide in zip(witnesses, judge_together(gathered, ear), strict=True):
+        if on_guide.verdict == "sure" and on_guide.placement is not None:
+            middle_s = len(samples) / ANALYSIS_RATE / 2
+            told.append(on_mix.to_reference(middle_s) - on_guide.placement.to_reference(middle_s))
+    agreeing = [
+        one for one in told if sum(abs(one - other) < SAME_GUIDE_S for other in told) >= 2
+    ]
+    return statistics.median(agreeing) if agreeing else None

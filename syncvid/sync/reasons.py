@@ -25,6 +25,22 @@ ANCHOR = "The other clips are laid against this one."
 ONLY = "This is the only clip, so its own start is the zero."
 NO_TIES = "This clip shares no sound with the others: give the finished mix or the guide track."
 
+NOTES_ON_BEATS = (
+    "The guide itself is not to be heard; the notes begin on its beats here, but how late the "
+    "player plays is a guess: please listen."
+)
+
+FAINT_CLICKS = (
+    "Something like the guide's clicks is faintly to be heard, and the notes begin on its beats "
+    "here: please listen."
+)
+
+# How sure it is that a clip without any evidence does not belong.
+NOTHING_CONFIDENCE = 0.8
+
+# A player within this many milliseconds of the click is on it.
+ON_THE_CLICK_MS = 8.0
+
 # How to say by how many times one place beats another.
 TIMES = {
     2: "half as much",
@@ -107,6 +123,46 @@ def leak_rivals(places: Sequence[LeakPlace]) -> tuple[Rival, ...]:
         for place in places[1 : MOST_RIVALS + 1]
         if place.score > RIVAL_LEAST * best
     )
+
+
+def of_clicks(*, sure: bool, alone: bool, settled: bool, by_notes: bool) -> str:
+    """Say why a clip lies where the guide's clicks in its background put it."""
+    if alone:
+        return (
+            "This is a recording of the guide itself, without playing: leave it out, or check why "
+            "it is here."
+        )
+    if sure:
+        return "The guide's clicks can be heard in the background; only here do all of them fit."
+    if by_notes:
+        return (
+            "The guide's clicks can be heard in the background and fit several beats; the notes "
+            "fit best here: please listen which bar it is."
+        )
+    if not settled:
+        return of_leak(sure=False)
+    return (
+        "The guide's clicks can be heard in the background, but some that ought to be heard are "
+        "missing: another version of the guide? Please listen."
+    )
+
+
+def of_claps(claps: int, *, sure: bool, settled: bool) -> str:
+    """Say why a clip lies where claps put it."""
+    text = f"{claps} claps lie on the last clicks of the count-in"
+    if sure:
+        return f"{text}, and the notes after them fit the beats in this bar only."
+    if settled:
+        return f"{text}, but little else speaks for this place: please listen."
+    return f"{text}, but how many bars are counted in is a guess: please listen which bar it is."
+
+
+def of_lag(lag_s: float) -> str:
+    """Say how late a player plays."""
+    lag_ms = round(1e3 * lag_s)
+    if abs(lag_ms) < ON_THE_CLICK_MS:
+        return "The player is on the click."
+    return f"The player plays {abs(lag_ms)} ms {'after' if lag_ms > 0 else 'before'} the click."
 
 
 def of_nothing(reference: str) -> str:
