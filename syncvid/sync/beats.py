@@ -35,6 +35,7 @@ LEAST_RISE_DB = 4.0
 # Notes that tell a lag, and how near to their part of the beat they lie.
 FEWEST_NOTES = 8
 NEAR_S = 0.06
+CLICK_ITSELF_S = 0.004
 
 # The end of the music: levels over this many hops, in so many bands so far above the last ones of
 # the clip, and how much of half a second that must be so.
@@ -183,6 +184,9 @@ def measure_lag(
     at_s, _ = _notes(playing, line, from_guide_s, clicks.end_s)
     if fit.notes < FEWEST_NOTES:
         return None
+    # What begins within a few milliseconds of a click may be the click itself, in the background.
+    away_s = np.min(np.abs(at_s[:, None] - clicks.times_s), axis=1)
+    at_s = at_s[away_s > CLICK_ITSELF_S]
     position, beat_s = _in_beat(at_s - fit.lag_s, clicks)
     off_s = (position - np.round(2 * position) / 2) * beat_s
     near = np.abs(off_s) < NEAR_S

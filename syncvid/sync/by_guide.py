@@ -14,7 +14,13 @@ from syncvid.production.results import Finding
 from syncvid.sync import reasons
 from syncvid.sync.beats import BeatFit, Playing, fit_beats, hear_playing, measure_lag
 from syncvid.sync.claps import clap_places, find_claps
-from syncvid.sync.click_leak import ClickPlace, find_click_leak, is_guide_alone, listen_behind
+from syncvid.sync.click_leak import (
+    ClickPlace,
+    compare_edges,
+    find_click_leak,
+    is_guide_alone,
+    listen_behind,
+)
 from syncvid.sync.clicks import Clicks, find_clicks
 from syncvid.sync.count_in import Opinion, agree_on_count_in, end_penalty, weigh_claps
 from syncvid.sync.guide_verdict import Reading, judge_claps, judge_clicks, judge_faint, judge_notes
@@ -64,6 +70,8 @@ class Evidence:
         What is heard of the player.
     alone : bool
         Whether there is nothing but the guide.
+    edges : (int, int)
+        Beats by which the guide in its background begins earlier and ends later.
     finding : Finding or None
         The judgement, for a guide without clicks.
     """
@@ -73,6 +81,7 @@ class Evidence:
     notes: tuple[NotePlace, ...] = ()
     playing: Playing | None = None
     alone: bool = False
+    edges: tuple[int, int] = (0, 0)
     finding: Finding | None = None
 
 
@@ -121,6 +130,7 @@ def listen(clip: Audio, guide: GuideEar) -> Evidence:
         find_by_notes(playing, clicks),
         playing,
         alone,
+        compare_edges(behind, clicks, places[0].line) if places else (0, 0),
     )
 
 
@@ -146,14 +156,16 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
     counted = agree_on_count_in([held.opinions for held in evidence], clicks)
     findings = []
     for held in evidence:
-        finding = _judge(held, counted)
+        finding = _judge(held, counted, clicks.meter)
         findings.append(nothing if finding is None else _with_lag(finding, held, clicks))
     return findings
 
 
-def _judge(held: Evidence, counted: dict[int, float]) -> Finding | None:
+def _judge(held: Evidence, counted: dict[int, float], meter: int | None) -> Finding | None:
     """Let the evidence decide that says most."""
-    by_clicks = judge_clicks(held.readings, alone=held.alone)
+    by_clicks = judge_clicks(
+        held.readings, alone=held.alone, edges=held.edges, meter=meter
+    )
     if by_clicks is not None and (by_clicks.verdict == "sure" or held.alone):
         return by_clicks
     by_claps = judge_claps(held.opinions, counted)

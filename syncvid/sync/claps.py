@@ -22,6 +22,10 @@ DECAY_DB = 9.0
 MISS_S = 0.06
 RUN_MISS_S = 0.05
 
+# So many strong attacks within so many beats before are music.
+NOTES_BEFORE = 2
+BEATS_BEFORE = 3.25
+
 # Fewer claps than this are no count-in.
 FEWEST = 3
 
@@ -96,6 +100,7 @@ def find_claps(attacks: Attacks, clicks: Clicks) -> tuple[ClapRun, ...]:
         & (attacks.rises_db >= RISE_DB)
         & (attacks.decays_db >= DECAY_DB)
     )
+    strong_s = attacks.times_s[attacks.rises_db >= RISE_DB]
     times_s = attacks.times_s[clap]
     beat_s = float(np.median(np.diff(clicks.times_s[: max(BARS) + 1])))
     runs: list[ClapRun] = []
@@ -108,10 +113,17 @@ def find_claps(attacks: Attacks, clicks: Clicks) -> tuple[ClapRun, ...]:
             drift_s = times_s[chain[-1]] - times_s[first] - beat_s * (len(chain) - 1)
             if abs(drift_s) < RUN_MISS_S:
                 used[chain] = True
-                runs.append(ClapRun(times_s[chain]))
+                if not _in_music(strong_s, times_s[first], beat_s):
+                    runs.append(ClapRun(times_s[chain]))
                 break
             chain.pop()
     return tuple(runs)
+
+
+def _in_music(strong_s: Floats, first_s: float, beat_s: float) -> bool:
+    """Return whether notes were played just before: then these are no claps."""
+    before = (strong_s > first_s - BEATS_BEFORE * beat_s) & (strong_s < first_s - beat_s / 4)
+    return int(before.sum()) >= NOTES_BEFORE
 
 
 def _chain(times_s: Floats, first: int, beat_s: float) -> list[int]:

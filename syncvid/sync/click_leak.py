@@ -15,7 +15,8 @@ than `MOST_NATS`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +34,8 @@ from syncvid.timeline import PPM, Placement, to_samples
 ENERGY_RATE = 500
 PER_STEP = ANALYSIS_RATE // ENERGY_RATE
 
-# From so many times the chance level on, the energy of a click counts by its logarithm only; its
-# height is cut off at this many standard deviations, its part in a likelihood at this many nats.
+# From so many times the chance level on, the energy of a click counts by its logarithm only; so does
+# its height from this many standard deviations on, and its part in a likelihood from so many nats.
 SOFT_ENERGY = 10.0
 MOST_HEIGHT = 8.0
 MOST_NATS = 8.0
@@ -68,6 +69,14 @@ MOST_LOOKS = 4
 # A click ought to be heard if it is worth so many nats, and is if it stands out by so much.
 AUDIBLE_NATS = 6.0
 HEARD_HEIGHT = 2.5
+
+# Beats before and after the guide, and at both of its ends, that are looked at: four bars of four.
+# So many must be audible and agree, standing out by so much within so many samples.
+EDGE_BEATS = 16
+EDGE_FEWEST = 3
+PRESENT_HEIGHT = 4.5
+CLEAR_CLICK = 5.5
+EDGE_NEAR = 16
 
 # A clip is the guide itself if its sound is this much like the clicks, and nearly all that begins
 # in it begins with one of them.
@@ -193,6 +202,82 @@ def find_click_leak(behind: Background, clicks: Clicks) -> tuple[ClickPlace, ...
     return found
 
 
+def compare_edges(behind: Background, clicks: Clicks, line: Placement) -> tuple[int, int]:
+    """Compare where the guide in the background begins and ends with the guide that is known.
+
+    Parameters
+    ----------
+    behind : Background
+        The clip.
+    clicks : Clicks
+        The guide's clicks.
+    line : Placement
+        Where the clip lies.
+
+    Returns
+    -------
+    (int, int)
+        Beats by which the guide in the background begins earlier and ends later than the known one;
+        negative where it begins later and ends earlier; 0 where that cannot be told.
+    """
+    times, beats = clicks.times_s, np.arange(1, EDGE_BEATS + 1)
+    loudness = _loudness(_rows(behind, clicks, line))
+    beyond = (
+        times[0] - beats * (times[1] - times[0]),
+        times[-1] + beats * (times[-1] - times[-2]),
+    )
+    within = (times[:EDGE_BEATS], times[::-1][:EDGE_BEATS])
+    earlier, later = (
+        _heard_run(behind, clicks, line, outside, loudness)
+        or -_missing_run(behind, clicks, line, inside, loudness)
+        for outside, inside in zip(beyond, within, strict=True)
+    )
+    return earlier, later
+
+
+def _heard_run(
+    behind: Background, clicks: Clicks, line: Placement, guide_s: Floats, loudness: float
+) -> int:
+    """Return up to which of some times clicks are heard without a gap."""
+    expected, heights = _heights_at(behind, clicks, line, guide_s, loudness)
+    audible = expected >= PRESENT_HEIGHT
+    return _run(audible, audible & (heights >= PRESENT_HEIGHT))
+
+
+def _missing_run(
+    behind: Background, clicks: Clicks, line: Placement, guide_s: Floats, loudness: float
+) -> int:
+    """Return up to which of some times clicks that must be heard are not."""
+    expected, heights = _heights_at(behind, clicks, line, guide_s, loudness)
+    audible = expected >= CLEAR_CLICK
+    return _run(audible, audible & (heights < HEARD_HEIGHT))
+
+
+def _heights_at(
+    behind: Background, clicks: Clicks, line: Placement, guide_s: Floats, loudness: float
+) -> tuple[Floats, Floats]:
+    """Return how far a click of any kind would stand out at guide times, and how far one does."""
+    expected, heights = np.zeros(len(guide_s)), np.zeros(len(guide_s))
+    order = np.argsort(guide_s)
+    for kind in range(len(clicks.shapes)):
+        tried = replace(clicks, times_s=guide_s[order], kinds=np.full(len(guide_s), kind))
+        rows = _rows(behind, tried, line)
+        at = order[_inside(behind.sound, tried, line)]
+        deviations = np.sqrt(rows.noise)
+        near = rows.values[:, LOOK - EDGE_NEAR : LOOK + EDGE_NEAR + 1].max(axis=1, initial=0.0)
+        expected[at] = np.maximum(expected[at], loudness * rows.expected / deviations)
+        heights[at] = np.maximum(heights[at], near / deviations)
+    return expected, heights
+
+
+def _run(audible: NDArray[np.bool_], right: NDArray[np.bool_]) -> int:
+    """Return up to which beat all that could be heard is right, if that are enough."""
+    wrong = np.flatnonzero(audible & ~right)
+    stop = int(wrong[0]) if len(wrong) else len(audible)
+    good = np.flatnonzero(right[:stop])
+    return int(good[-1]) + 1 if len(good) >= EDGE_FEWEST else 0
+
+
 def is_guide_alone(clip: Audio, line: Placement, clicks: Clicks, attacks: Attacks) -> bool:
     """Return whether a clip at a place holds nothing but the guide.
 
@@ -286,7 +371,7 @@ def _heights(behind: Background, clicks: Clicks, kind: int, samples: int) -> tup
     at = np.arange(steps) * PER_PHASE + SHAPE / 4
     expected = np.interp(at, np.arange(len(behind.trust)) * HOP, behind.trust[:, kind])
     deviation = np.sqrt(np.maximum(expected * behind.noise[kind], 1e-12))
-    heights = np.clip(tops / deviation, -MOST_HEIGHT, MOST_HEIGHT)
+    heights = _soften(tops / deviation, MOST_HEIGHT)
     return np.asarray(heights, np.float32), np.asarray(expected / deviation, np.float32)
 
 
@@ -311,7 +396,7 @@ def _likely_lines(behind: Background, clicks: Clicks, best: Placement) -> list[P
     nats = []
     for kind in range(len(clicks.shapes)):
         heights, worth = _heights(behind, clicks, kind, len(behind.sound))
-        nats.append(np.clip(loudness * worth * (heights - loudness * worth / 2), -MOST_NATS, MOST_NATS))
+        nats.append(_soften(loudness * worth * (heights - loudness * worth / 2), MOST_NATS))
     return _sum_all(np.array(nats), clicks, np.array([best.drift_ppm]), MOST_PLACES)
 
 
@@ -344,12 +429,17 @@ def _pieces(
     sound: Audio, clicks: Clicks, line: Placement
 ) -> tuple[Floats, NDArray[np.int64], Audio]:
     """Return clip time and kind of each click within a sound, and the sound around it."""
-    clip_s = (clicks.times_s - line.offset_s) / line.rate
-    inside = (clip_s >= 0) & (clip_s < (len(sound) - SHAPE / 2) / ANALYSIS_RATE)
-    clip_s = clip_s[inside]
+    inside = _inside(sound, clicks, line)
+    clip_s = (clicks.times_s[inside] - line.offset_s) / line.rate
     first = np.round(clip_s * ANALYSIS_RATE).astype(np.int64)
     padded = np.pad(sound, (LOOK, LOOK + SHAPE + 1))
     return clip_s, clicks.kinds[inside], padded[first[:, None] + np.arange(2 * LOOK + SHAPE)]
+
+
+def _inside(sound: Audio, clicks: Clicks, line: Placement) -> NDArray[np.bool_]:
+    """Return which clicks lie within a sound."""
+    clip_s = (clicks.times_s - line.offset_s) / line.rate
+    return np.asarray((clip_s >= 0) & (clip_s < (len(sound) - SHAPE / 2) / ANALYSIS_RATE))
 
 
 def _rows(behind: Background, clicks: Clicks, line: Placement) -> _Rows:
@@ -386,7 +476,7 @@ def _look_once(
     if len(rows.clip_s) < 2:
         return ClickPlace(line, 0.0), False
     deviations = np.sqrt(rows.noise)
-    heights = np.clip(rows.values / deviations[:, None], -MOST_HEIGHT, MOST_HEIGHT)
+    heights = _soften(rows.values / deviations[:, None], MOST_HEIGHT)
     weights = rows.expected / deviations
     weighted = np.asarray(heights * weights[:, None], np.float32)
     middle_s = float(rows.clip_s.mean())
@@ -433,7 +523,7 @@ def _loudness(rows: _Rows) -> float:
     if not len(rows.clip_s):
         return 0.0
     deviations = np.sqrt(rows.noise)
-    heights = np.clip(rows.values[:, LOOK] / deviations, -MOST_HEIGHT, MOST_HEIGHT)
+    heights = _soften(rows.values[:, LOOK] / deviations, MOST_HEIGHT)
     weights = rows.expected / deviations
     return max(0.0, float(np.dot(heights, weights) / max(float(np.dot(weights, weights)), 1e-12)))
 
@@ -443,13 +533,19 @@ def _weigh(place: ClickPlace, rows: _Rows, loudness: float) -> ClickPlace:
     worth = loudness**2 * rows.expected**2 / rows.noise / 2
     # The look rounded the line to a sample; a click is as good a sample away.
     near = rows.values[:, LOOK - 1 : LOOK + 2].max(axis=1, initial=-np.inf)
-    nats = np.clip(
-        loudness * near * rows.expected / rows.noise - worth, -MOST_NATS, MOST_NATS
-    )
+    nats = _soften(loudness * near * rows.expected / rows.noise - worth, MOST_NATS)
     audible = worth >= AUDIBLE_NATS
     heard = audible & (near / np.sqrt(rows.noise) >= HEARD_HEIGHT)
     return ClickPlace(
         place.line, place.height, float(nats.sum()), int(audible.sum()), int(heard.sum())
+    )
+
+
+def _soften(values: Any, limit: float) -> Any:
+    """Let values grow by their logarithm only beyond a limit, so that peaks stay peaks."""
+    sizes = np.abs(values)
+    return np.where(
+        sizes > limit, np.sign(values) * (limit + np.log(np.maximum(sizes, limit) / limit)), values
     )
 
 

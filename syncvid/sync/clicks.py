@@ -168,15 +168,20 @@ def _sort_by_sound(
 
 def _bars(kinds: NDArray[np.int64]) -> tuple[int | None, int | None]:
     """Return beats in a bar and clicks of the count-in, where their sound tells."""
-    count_in = None
-    first = set(kinds[: len(kinds) // 3].tolist())
-    rest = set(kinds[len(kinds) // 2 :].tolist())
-    if first - rest:
-        count_in = int(np.flatnonzero(np.isin(kinds, list(first - rest)))[-1]) + 1
+    meter, count_in = None, None
+    late = np.unique(kinds[len(kinds) // 2 :])
+    early = np.flatnonzero(~np.isin(kinds, late))
+    early = early[early < len(kinds) // 2]
+    if len(early) >= FEWEST_COUNTED and early[-1] == len(early) - 1:
+        count_in = len(early)
+    elif len(early) >= 2 and early[0] == 0 and len(set(np.diff(early).tolist())) == 1:
+        # Only its accents sound unlike the music's clicks: its last bar ends a bar after the last.
+        meter = int(early[1])
+        count_in = int(early[-1]) + meter
     body = kinds[count_in or 0 :]
-    for meter in range(2, LONGEST_BAR + 1):
-        accented = np.arange(len(body)) % meter == 0
+    for beats in range(2, LONGEST_BAR + 1):
+        accented = np.arange(len(body)) % beats == 0
         accents, plain = set(body[accented].tolist()), set(body[~accented].tolist())
         if len(accents) == len(plain) == 1 and accents != plain:
-            return meter, count_in
-    return None, count_in if count_in is not None and count_in >= FEWEST_COUNTED else None
+            return beats, count_in
+    return meter, count_in

@@ -30,7 +30,7 @@ SUM_MARGIN_NATS = 16.0
 OWN_MARGIN_NATS = 4.0
 
 # Of the clicks that ought to be heard this share must be.
-HEARD_SHARE = 0.6
+HEARD_SHARE = 0.5
 FEWEST_AUDIBLE = 5
 
 # Faint clicks and notes together: least sum above the next place's, and least worth of the notes.
@@ -45,6 +45,7 @@ CLAPS_LOOSE_S = 0.03
 CLAPS_NOTE_NATS = 4.0
 CLAPS_PER_NOTE = 0.2
 CLAPS_WORST_PER_NOTE = -0.35
+CLAPS_ALONE_PER_NOTE = -0.15
 
 # Notes alone: never sure.
 NOTES_NATS = 25.0
@@ -87,7 +88,13 @@ class Reading:
         return self.place.nats + self.other_nats
 
 
-def judge_clicks(readings: Sequence[Reading], *, alone: bool) -> Finding | None:
+def judge_clicks(
+    readings: Sequence[Reading],
+    *,
+    alone: bool = False,
+    edges: tuple[int, int] = (0, 0),
+    meter: int | None = None,
+) -> Finding | None:
     """Judge a place by the guide's clicks in the background.
 
     Parameters
@@ -96,6 +103,10 @@ def judge_clicks(readings: Sequence[Reading], *, alone: bool) -> Finding | None:
         The likeliest by clicks first.
     alone : bool
         Whether the clip holds nothing but the guide.
+    edges : (int, int)
+        Beats by which the guide in the background begins earlier and ends later than the known one.
+    meter : int or None
+        Beats in a bar, if known.
 
     Returns
     -------
@@ -116,13 +127,18 @@ def judge_clicks(readings: Sequence[Reading], *, alone: bool) -> Finding | None:
         and best.place.height >= CLICKS_CERTAIN
         and best.place.heard >= HEARD_SHARE * max(best.place.audible, 0)
         and not alone
+        and edges == (0, 0)
     )
     share = _share([reading.nats for reading in ranked])
     return Finding(
         verdict="sure" if sure else "check",
         confidence=share if sure else 0.9 * share,
         reason=reasons.of_clicks(
-            sure=sure, alone=alone, settled=settled, by_notes=best is not own
+            sure=sure,
+            alone=alone,
+            version=reasons.of_version(edges, meter) if settled else "",
+            settled=settled,
+            by_notes=best is not own,
         ),
         offset_s=best.place.line.offset_s,
         drift_ppm=best.place.line.drift_ppm,
@@ -186,6 +202,8 @@ def judge_claps(opinions: Mapping[int, Opinion], counted: Mapping[int, float]) -
     if place.spread_s > CLAPS_LOOSE_S or per_note < CLAPS_WORST_PER_NOTE:
         return None
     margin = ranked[0][1] - ranked[1][1] if len(ranked) > 1 else 0.0
+    if margin < CLAPS_MARGIN_NATS and per_note < CLAPS_ALONE_PER_NOTE:
+        return None
     sure = (
         margin >= CLAPS_MARGIN_NATS
         and place.spread_s <= CLAPS_SPREAD_S

@@ -125,7 +125,7 @@ def leak_rivals(places: Sequence[LeakPlace]) -> tuple[Rival, ...]:
     )
 
 
-def of_clicks(*, sure: bool, alone: bool, settled: bool, by_notes: bool) -> str:
+def of_clicks(*, sure: bool, alone: bool, version: str, settled: bool, by_notes: bool) -> str:
     """Say why a clip lies where the guide's clicks in its background put it."""
     if alone:
         return (
@@ -134,6 +134,8 @@ def of_clicks(*, sure: bool, alone: bool, settled: bool, by_notes: bool) -> str:
         )
     if sure:
         return "The guide's clicks can be heard in the background; only here do all of them fit."
+    if version:
+        return version
     if by_notes:
         return (
             "The guide's clicks can be heard in the background and fit several beats; the notes "
@@ -145,6 +147,30 @@ def of_clicks(*, sure: bool, alone: bool, settled: bool, by_notes: bool) -> str:
         "The guide's clicks can be heard in the background, but some that ought to be heard are "
         "missing: another version of the guide? Please listen."
     )
+
+
+def of_version(edges: tuple[int, int], meter: int | None) -> str:
+    """Say how the guide in the background differs from the one that is known, or nothing."""
+    earlier, later = edges
+    told = []
+    if earlier:
+        told.append(f"begins {_beats(earlier, meter)} {'earlier' if earlier > 0 else 'later'}")
+    if later:
+        told.append(f"ends {_beats(later, meter)} {'later' if later > 0 else 'earlier'}")
+    if not told:
+        return ""
+    return (
+        f"The guide in the background {' and '.join(told)} than this one: another version of it? "
+        "Where both are the same, the clip lies here."
+    )
+
+
+def _beats(beats: int, meter: int | None) -> str:
+    """Say a number of beats, in bars where they are whole."""
+    count, unit = abs(beats), "beat"
+    if meter and count % meter == 0:
+        count, unit = count // meter, "bar"
+    return f"{count} {unit}{'s' if count != 1 else ''}"
 
 
 def of_claps(claps: int, *, sure: bool, settled: bool) -> str:
