@@ -177,4 +177,5 @@ def _edges(samples: Audio, around: Floats, sample_rate: int) -> Floats:
     pieces = heard[at]
     quiet = np.median(pieces[:, : reach // 2], axis=1, keepdims=True)
     edge = quiet + BEGINS * (pieces.max(axis=1, keepdims=True) - quiet)
-    return np.asarray((around - reach + np.argmax(pieces >= edge, axis=1)) / sample_rate, float)
+    first = np.maximum(around - reach + np.argmax(pieces >= edge, axis=1), 0)
+    return np.asarray(first / sample_rate, np.float64)

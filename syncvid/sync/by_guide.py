@@ -13,7 +13,6 @@ from syncvid.arrays import Audio
 from syncvid.production.results import Finding
 from syncvid.sync import reasons
 from syncvid.sync.beats import BeatFit, Playing, fit_beats, hear_playing, measure_lag
-from syncvid.sync.claps import clap_places, find_claps
 from syncvid.sync.click_leak import (
     ClickPlace,
     compare_edges,
@@ -21,7 +20,7 @@ from syncvid.sync.click_leak import (
     is_guide_alone,
     listen_behind,
 )
-from syncvid.sync.clicks import Clicks, find_clicks
+from syncvid.sync.clicks import Clicks, beat_strides, find_clicks, thin_out
 from syncvid.sync.count_in import Opinion, agree_on_count_in, end_penalty, weigh_claps
 from syncvid.sync.guide_verdict import Reading, judge_claps, judge_clicks, judge_faint, judge_notes
 from syncvid.sync.hearing import hear
@@ -123,11 +122,11 @@ def listen(clip: Audio, guide: GuideEar) -> Evidence:
     places = find_click_leak(behind, clicks)
     playing = hear_playing(clip)
     alone = bool(places) and is_guide_alone(clip, places[0].line, clicks, playing.attacks)
-    claps = clap_places(find_claps(playing.attacks, clicks), clicks)
+    beats = _beats(clicks)
     return Evidence(
-        _read(places, playing, clicks),
-        weigh_claps(claps, playing, clicks),
-        find_by_notes(playing, clicks),
+        _read(places, playing, beats),
+        weigh_claps(playing, clicks),
+        find_by_notes(playing, beats),
         playing,
         alone,
         compare_edges(behind, clicks, places[0].line) if places else (0, 0),
@@ -157,7 +156,7 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
     findings = []
     for held in evidence:
         finding = _judge(held, counted, clicks.meter)
-        findings.append(nothing if finding is None else _with_lag(finding, held, clicks))
+        findings.append(nothing if finding is None else _with_lag(finding, held, _beats(clicks)))
     return findings
 
 
@@ -172,6 +171,11 @@ def _judge(held: Evidence, counted: dict[int, float], meter: int | None) -> Find
     if by_claps is not None and by_claps.verdict == "sure":
         return by_claps
     return by_clicks or by_claps or judge_faint(held.readings) or judge_notes(held.notes)
+
+
+def _beats(clicks: Clicks) -> Clicks:
+    """Return the clicks that notes are held against: one per beat as a rule."""
+    return thin_out(clicks, beat_strides(clicks)[0])
 
 
 def _with_lag(finding: Finding, held: Evidence, clicks: Clicks) -> Finding:

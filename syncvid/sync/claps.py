@@ -12,17 +12,19 @@ from syncvid.signals.attacks import Attacks
 from syncvid.sync.clicks import Clicks
 from syncvid.timeline import Placement
 
-# A clap is broad, sudden, and over soon.  Claps in rooms, from phones, reached 0.67, 10.7 and 12 dB
-# at least; plucked strings rise as much and fall by 6 to 11 dB.
-BREADTH = 0.6
-RISE_DB = 9.0
-DECAY_DB = 9.0
+# A clap is sudden, and over soon: after an eighth of a second most of the rise is gone, whereas
+# notes, even of plucked strings, keep more than half of it.
+BREADTH = 0.2
+RISE_DB = 6.0
+DECAY_DB = 6.0
+DECAY_SHARE = 0.5
 
 # Neighbouring claps miss the beat by less than this, and the whole run by less than that.
 MISS_S = 0.06
 RUN_MISS_S = 0.05
 
 # So many strong attacks within so many beats before are music.
+MUSIC_RISE_DB = 12.0
 NOTES_BEFORE = 2
 BEATS_BEFORE = 3.25
 
@@ -98,9 +100,9 @@ def find_claps(attacks: Attacks, clicks: Clicks) -> tuple[ClapRun, ...]:
     clap = (
         (attacks.breadths >= BREADTH)
         & (attacks.rises_db >= RISE_DB)
-        & (attacks.decays_db >= DECAY_DB)
+        & (attacks.decays_db >= np.maximum(DECAY_DB, DECAY_SHARE * attacks.rises_db))
     )
-    strong_s = attacks.times_s[attacks.rises_db >= RISE_DB]
+    strong_s = attacks.times_s[attacks.rises_db >= MUSIC_RISE_DB]
     times_s = attacks.times_s[clap]
     beat_s = float(np.median(np.diff(clicks.times_s[: max(BARS) + 1])))
     runs: list[ClapRun] = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,12 @@ JITTER = 40
 FEWEST = 8
 MOST_KINDS = 6
 LEAST_SHARE = 0.8
+
+# Clicks may subdivide beats; a beat of this length is usual, and others lie within these bounds.
+MOST_PER_BEAT = 4
+USUAL_BEAT_S = 0.3
+FAST_BEAT_S = 0.22
+SLOW_BEAT_S = 0.8
 
 # A count-in of fewer beats is none: an accent alone sounds unlike the rest.
 FEWEST_COUNTED = 3
@@ -84,6 +90,48 @@ class Clicks:
     def end_s(self) -> float:
         """When the last beat is over."""
         return float(2 * self.times_s[-1] - self.times_s[-2])
+
+
+def thin_out(clicks: Clicks, stride: int) -> Clicks:
+    """Return every so many-th click, from the first on: the beats of a guide that subdivides them.
+
+    Parameters
+    ----------
+    clicks : Clicks
+        All clicks.
+    stride : int
+        Clicks per beat.
+
+    Returns
+    -------
+    Clicks
+        Meter and count-in in beats; unknown where they are no whole number of them.
+    """
+
+    def beats(count: int | None) -> int | None:
+        return None if count is None or count % stride else count // stride
+
+    return replace(
+        clicks,
+        times_s=clicks.times_s[::stride],
+        kinds=clicks.kinds[::stride],
+        meter=beats(clicks.meter),
+        count_in=beats(clicks.count_in),
+    )
+
+
+def beat_strides(clicks: Clicks) -> tuple[int, ...]:
+    """Return how many clicks may make a beat: the usual number first."""
+    lengths = {stride: stride * clicks.beat_s for stride in range(1, MOST_PER_BEAT + 1)}
+    usual = next((s for s, beat_s in lengths.items() if beat_s >= USUAL_BEAT_S), MOST_PER_BEAT)
+    possible = [
+        stride
+        for stride, beat_s in lengths.items()
+        if (clicks.meter or stride) % stride == 0
+        and (stride == 1 or beat_s < SLOW_BEAT_S)
+        and (stride == usual or beat_s >= FAST_BEAT_S)
+    ]
+    return tuple(sorted({usual, *possible}, key=lambda stride: (stride != usual, stride)))
 
 
 def find_clicks(guide: Audio) -> Clicks | None:

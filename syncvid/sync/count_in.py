@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from syncvid.sync.beats import Playing, fit_beats
-from syncvid.sync.claps import ClapPlace
-from syncvid.sync.clicks import Clicks
+from syncvid.sync.claps import ClapPlace, clap_places, find_claps
+from syncvid.sync.clicks import Clicks, beat_strides, thin_out
 
 # Notes are not asked for more than so much, in nats, so that one clip does not overrule many.
 MOST_NATS = 40.0
@@ -50,23 +50,22 @@ class Opinion:
         The part of the notes in it.
     notes : int
         How many notes there were.
+    bar : int
+        Clicks in a bar.
     """
 
     place: ClapPlace
     nats: float
     note_nats: float
     notes: int
+    bar: int
 
 
-def weigh_claps(
-    places: Sequence[ClapPlace], playing: Playing, clicks: Clicks
-) -> dict[int, Opinion]:
-    """Weigh the places of one clip.
+def weigh_claps(playing: Playing, clicks: Clicks) -> dict[int, Opinion]:
+    """Find and weigh the places that claps allow in one clip.
 
     Parameters
     ----------
-    places : sequence of ClapPlace
-        From `clap_places`.
     playing : Playing
         What is heard of the player.
     clicks : Clicks
@@ -78,31 +77,33 @@ def weigh_claps(
         The best place for each length of the count-in, in clicks.
     """
     best: dict[int, Opinion] = {}
-    for place in places:
-        opinion = _weigh(place, places, playing, clicks)
-        held = best.get(place.count_in)
-        if held is None or opinion.nats > held.nats:
-            best[place.count_in] = opinion
+    for stride in beat_strides(clicks):
+        beats = thin_out(clicks, stride)
+        places = clap_places(find_claps(playing.attacks, beats), beats)
+        for place in places:
+            opinion = _weigh(place, places, playing, beats, stride)
+            held = best.get(place.count_in * stride)
+            if held is None or opinion.nats > held.nats:
+                best[place.count_in * stride] = opinion
     return best
 
 
 def _weigh(
-    place: ClapPlace, places: Sequence[ClapPlace], playing: Playing, clicks: Clicks
+    place: ClapPlace, places: Sequence[ClapPlace], playing: Playing, beats: Clicks, stride: int
 ) -> Opinion:
     """Weigh one place."""
-    start_s = float(clicks.times_s[place.count_in]) - 0.3 * clicks.beat_s
-    fit = fit_beats(playing, place.line, clicks, from_guide_s=start_s)
+    start_s = float(beats.times_s[place.count_in]) - 0.3 * beats.beat_s
+    fit = fit_beats(playing, place.line, beats, from_guide_s=start_s)
     nats = min(fit.nats, MOST_NATS)
-    nats -= RESTART_NATS * len(
-        {
-            float(other.run.times_s[0])
-            for other in places
-            if other.run.times_s[0] > place.run.times_s[-1]
-        }
-    )
-    nats -= end_penalty(playing, place.line.offset_s, clicks, clicks.beat_s * place.bar)
+    later = {
+        float(other.run.times_s[0])
+        for other in places
+        if other.run.times_s[0] > place.run.times_s[-1]
+    }
+    nats -= RESTART_NATS * len(later)
+    nats -= end_penalty(playing, place.line.offset_s, beats, beats.beat_s * place.bar)
     nats -= place.unlikely
-    return Opinion(place, nats, fit.nats, fit.notes)
+    return Opinion(place, nats, fit.nats, fit.notes, place.bar * stride)
 
 
 def end_penalty(playing: Playing, offset_s: float, clicks: Clicks, bar_s: float) -> float:
@@ -148,7 +149,7 @@ def agree_on_count_in(
     totals = {}
     for length in lengths:
         holding = [opinion for opinion in opinions if opinion]
-        bar = next(o[length].place.bar for o in holding if length in o)
+        bar = next(o[length].bar for o in holding if length in o)
         totals[length] = prior_nats(length, bar, clicks) + sum(
             opinion[length].nats
             if length in opinion
