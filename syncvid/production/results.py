@@ -83,6 +83,8 @@ class Finding:
         Other places, strongest first.
     pinned : bool
         Whether the user settled this, in ``production.toml``.
+    player_lag_ms : float or None
+        How much later than the guide's clicks the player plays, where both are known.
     """
 
     verdict: Verdict
@@ -95,6 +97,7 @@ class Finding:
     votes: tuple[Vote, ...] = ()
     rivals: tuple[Rival, ...] = ()
     pinned: bool = False
+    player_lag_ms: float | None = None
 
     @property
     def placement(self) -> Placement | None:
@@ -330,6 +333,7 @@ def _clip_document(clip: ClipSync, evidence: bool) -> dict[str, Any]:
         "spans": [_without_none(span) for span in finding.spans],
         "rivals": [_without_none(rival) for rival in finding.rivals],
         **_special(clip),
+        "player_lag_ms": _rounded(finding.player_lag_ms, 1),
     }
     if evidence:
         document["votes"] = [_without_none(vote) for vote in finding.votes]
@@ -375,6 +379,7 @@ def _read_clip(entry: Mapping[str, Any]) -> ClipSync:
         votes=_records(Vote, entry.get("votes")),
         rivals=_records(Rival, entry.get("rivals")),
         pinned=entry.get("pinned") is True,
+        player_lag_ms=_number(entry.get("player_lag_ms")),
     )
     return ClipSync(
         file=str(entry["file"]),

@@ -35,6 +35,22 @@ GUIDE_ONLY = (
 THINNER = "With the louder clips taken out of the mix:"
 NO_TIES = "This clip shares no sound with the others: give the finished mix or the guide track."
 
+NOTES_ON_BEATS = (
+    "The guide itself is not to be heard; the notes begin on its beats here, but how late the "
+    "player plays is a guess: please listen."
+)
+
+FAINT_CLICKS = (
+    "Something like the guide's clicks is faintly to be heard, and the notes begin on its beats "
+    "here: please listen."
+)
+
+# How sure it is that a clip without any evidence does not belong.
+NOTHING_CONFIDENCE = 0.8
+
+# A player within this many milliseconds of the click is on it.
+ON_THE_CLICK_MS = 8.0
+
 # How to say by how many times one place beats another.
 TIMES = {
     2: "half as much",
@@ -146,6 +162,72 @@ def of_other_piece(names: Sequence[str]) -> str:
         f"It shares no sound with the other clips except for {listed}{more}: that is another "
         "piece, or it needs the finished mix or the guide track to be placed."
     )
+
+
+def of_clicks(*, sure: bool, alone: bool, version: str, settled: bool, by_notes: bool) -> str:
+    """Say why a clip lies where the guide's clicks in its background put it."""
+    if alone:
+        return (
+            "This is a recording of the guide itself, without playing: leave it out, or check why "
+            "it is here."
+        )
+    if sure:
+        return "The guide's clicks can be heard in the background; only here do all of them fit."
+    if version:
+        return version
+    if by_notes:
+        return (
+            "The guide's clicks can be heard in the background and fit several beats; the notes "
+            "fit best here: please listen which bar it is."
+        )
+    if not settled:
+        return of_leak(sure=False)
+    return (
+        "The guide's clicks can be heard in the background, but some that ought to be heard are "
+        "missing: another version of the guide? Please listen."
+    )
+
+
+def of_version(edges: tuple[int, int], meter: int | None) -> str:
+    """Say how the guide in the background differs from the one that is known, or nothing."""
+    earlier, later = edges
+    told = []
+    if earlier:
+        told.append(f"begins {_beats(earlier, meter)} {'earlier' if earlier > 0 else 'later'}")
+    if later:
+        told.append(f"ends {_beats(later, meter)} {'later' if later > 0 else 'earlier'}")
+    if not told:
+        return ""
+    return (
+        f"The guide in the background {' and '.join(told)} than this one: another version of it? "
+        "Where both are the same, the clip lies here."
+    )
+
+
+def _beats(beats: int, meter: int | None) -> str:
+    """Say a number of beats, in bars where they are whole."""
+    count, unit = abs(beats), "beat"
+    if meter and count % meter == 0:
+        count, unit = count // meter, "bar"
+    return f"{count} {unit}{'s' if count != 1 else ''}"
+
+
+def of_claps(claps: int, *, sure: bool, settled: bool) -> str:
+    """Say why a clip lies where claps put it."""
+    text = f"{claps} claps lie on the last clicks of the count-in"
+    if sure:
+        return f"{text}, and the notes after them fit the beats in this bar only."
+    if settled:
+        return f"{text}, but little else speaks for this place: please listen."
+    return f"{text}, but how many bars are counted in is a guess: please listen which bar it is."
+
+
+def of_lag(lag_s: float) -> str:
+    """Say how late a player plays."""
+    lag_ms = round(1e3 * lag_s)
+    if abs(lag_ms) < ON_THE_CLICK_MS:
+        return "The player is on the click."
+    return f"The player plays {abs(lag_ms)} ms {'after' if lag_ms > 0 else 'before'} the click."
 
 
 def of_nothing(reference: str) -> str:
