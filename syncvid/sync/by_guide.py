@@ -149,7 +149,9 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
         One per clip, in order.
     """
     clicks = guide.clicks
-    nothing = Finding("none", reasons.NOTHING_CONFIDENCE, reasons.of_nothing("guide"), against="guide")
+    nothing = Finding(
+        "none", reasons.NOTHING_CONFIDENCE, reasons.of_nothing("guide"), against="guide"
+    )
     if clicks is None:
         return [held.finding or nothing for held in evidence]
     counted = agree_on_count_in([held.opinions for held in evidence], clicks)
@@ -162,9 +164,7 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
 
 def _judge(held: Evidence, counted: dict[int, float], meter: int | None) -> Finding | None:
     """Let the evidence decide that says most."""
-    by_clicks = judge_clicks(
-        held.readings, alone=held.alone, edges=held.edges, meter=meter
-    )
+    by_clicks = judge_clicks(held.readings, alone=held.alone, edges=held.edges, meter=meter)
     if by_clicks is not None and (by_clicks.verdict == "sure" or held.alone):
         return by_clicks
     by_claps = judge_claps(held.opinions, counted)
@@ -193,9 +193,7 @@ def _with_lag(finding: Finding, held: Evidence, clicks: Clicks) -> Finding:
     return replace(finding, reason=reason, player_lag_ms=1e3 * lag_s)
 
 
-def _read(
-    places: Sequence[ClickPlace], playing: Playing, clicks: Clicks
-) -> tuple[Reading, ...]:
+def _read(places: Sequence[ClickPlace], playing: Playing, clicks: Clicks) -> tuple[Reading, ...]:
     """Add to the best places of a leak what the notes and the end of the music say."""
     readings = []
     bar_s = clicks.beat_s * (clicks.meter or 4)
@@ -203,9 +201,7 @@ def _read(
         fit = BeatFit(0.0, 0, 0.0)
         end = 0.0
         if place.nats > places[0].nats - WORTH_A_THOUGHT:
-            fit = fit_beats(
-                playing, place.line, clicks, from_guide_s=float(clicks.times_s[0])
-            )
+            fit = fit_beats(playing, place.line, clicks, from_guide_s=float(clicks.times_s[0]))
             end = end_penalty(playing, place.line.offset_s, clicks, bar_s)
         readings.append(Reading(place, min(fit.nats, MOST_NOTE_NATS) - end, fit.notes))
     return tuple(readings)

@@ -14,7 +14,7 @@ than `MOST_NATS`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -319,7 +319,9 @@ def _strong_lines(behind: Background, clicks: Clicks) -> list[Placement]:
     heard = np.conj(fft.rfft(behind.energies, size, axis=1))
     best, drifts = np.zeros(size, np.float32), np.zeros(size)
     for drift_ppm in _drifts(behind.duration_s):
-        sums = fft.irfft((heard * fft.rfft(_comb(clicks, drift_ppm, size, ENERGY_RATE))).sum(axis=0), size)
+        sums = fft.irfft(
+            (heard * fft.rfft(_comb(clicks, drift_ppm, size, ENERGY_RATE))).sum(axis=0), size
+        )
         better = sums > best
         best[better], drifts[better] = sums[better], drift_ppm
     return _peaks(best, drifts, steps, ENERGY_RATE, MOST_PLACES)
@@ -453,7 +455,10 @@ def _rows(behind: Background, clicks: Clicks, line: Placement) -> _Rows:
     hops = np.clip(np.round((first + SHAPE / 4) / HOP).astype(np.int64), 0, len(behind.trust) - 1)
     expected = behind.trust[hops, kinds].astype(np.float64)
     return _Rows(
-        clip_s, values[:, : 2 * LOOK + 1], expected, np.maximum(expected * behind.noise[kinds], 1e-12)
+        clip_s,
+        values[:, : 2 * LOOK + 1],
+        expected,
+        np.maximum(expected * behind.noise[kinds], 1e-12),
     )
 
 
@@ -468,9 +473,7 @@ def _look(behind: Background, clicks: Clicks, line: Placement) -> ClickPlace:
     return place
 
 
-def _look_once(
-    behind: Background, clicks: Clicks, line: Placement
-) -> tuple[ClickPlace, bool]:
+def _look_once(behind: Background, clicks: Clicks, line: Placement) -> tuple[ClickPlace, bool]:
     """Find the best line within reach, and whether a better one may lie beyond."""
     rows = _rows(behind, clicks, line)
     if len(rows.clip_s) < 2:

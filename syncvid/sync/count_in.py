@@ -128,9 +128,7 @@ def prior_nats(count_in: int, bar: int, clicks: Clicks) -> float:
     return nats
 
 
-def agree_on_count_in(
-    opinions: Sequence[dict[int, Opinion]], clicks: Clicks
-) -> dict[int, float]:
+def agree_on_count_in(opinions: Sequence[dict[int, Opinion]], clicks: Clicks) -> dict[int, float]:
     """Add up what all clips say about the length of the count-in.
 
     Parameters

@@ -112,6 +112,9 @@ def _confirmed(found: Finding, other: Finding, reason: str) -> Finding:
 
 
 def _with_rival(found: Finding, other: Finding, reason: str = "") -> Finding:
-    """Return a finding with another place as its first rival."""
-    rivals = (Rival(_offset_s(other), OTHER_STRENGTH), *found.rivals)
+    """Return a finding with another place as its first rival, unless it is one already."""
+    rivals = found.rivals
+    place_s = _offset_s(other)
+    if all(abs(rival.offset_s - place_s) > SAME_BY_NOTES_S for rival in rivals):
+        rivals = (Rival(place_s, OTHER_STRENGTH), *rivals)
     return replace(found, rivals=rivals, reason=f"{found.reason} {reason}".strip())

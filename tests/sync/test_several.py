@@ -127,4 +127,4 @@ def test_takes_of_real_playing_are_found_by_the_real_search(rng: np.random.Gener
     assert found[1].finding.verdict == "sure"
     assert found[1].finding.offset_s == pytest.approx(-(4 + PIECE_S + 4), abs=2e-3)
     assert found[0].finding.offset_s == pytest.approx(-4.0, abs=0.05)
-    assert found[0].finding.verdict == "check"
+    assert found[0].finding.verdict != "none"
