@@ -177,7 +177,10 @@ def _may_hide(finding: Finding) -> bool:
 
 def _surer(first: Finding, second: Finding | None) -> Finding:
     """Return the better of two findings, the second of which comes from the thinner mix."""
-    if second is None or (first.verdict == "check" and first.confidence >= second.confidence):
+    if second is None:
+        return first
+    surer = second.verdict == "sure" or second.confidence > first.confidence
+    if first.verdict == "check" and not surer:
         return first
     return replace(second, reason=f"{reasons.THINNER} {second.reason}")
 
