@@ -23,10 +23,11 @@ from syncvid.timeline import PPM, Placement
 # Places that the passages compare.
 MOST_PLACES = 25
 
-# Clocks of phones are off by some 30 ppm; a slope through the notes is used, as far as it is better
-# known than that, from this standard error on.  Neighbouring notes err together: twice the error.
+# Clocks of phones are off by some 30 ppm.  A slope through the notes counts as far as it is better
+# known than that, and not at all from twice that standard error on, where less than a fifth would
+# be left of it.  Neighbouring notes err together: twice the error.
 USUAL_PPM = 30.0
-KNOWN_PPM = 15.0
+KNOWN_PPM = 60.0
 TOGETHER = 2.0
 
 
