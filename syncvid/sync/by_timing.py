@@ -23,10 +23,11 @@ from syncvid.timeline import PPM, Placement
 # Places that the passages compare.
 MOST_PLACES = 25
 
-# Clocks of phones are off by some 30 ppm; a slope through the notes is used, as far as it is better
-# known than that, from this standard error on.  Neighbouring notes err together: twice the error.
+# Clocks of phones are off by some 30 ppm.  A slope through the notes counts as far as it is better
+# known than that, and not at all from twice that standard error on, where less than a fifth would
+# be left of it.  Neighbouring notes err together: twice the error.
 USUAL_PPM = 30.0
-KNOWN_PPM = 15.0
+KNOWN_PPM = 60.0
 TOGETHER = 2.0
 
 
@@ -131,7 +132,7 @@ def find_by_timing(samples: Audio, target: TimingTarget) -> TimingEvidence | Non
     heights = fits.scores[lags - fits.first_lag_hops]
     strengths = np.clip(heights / max(heights[0], 1e-9), 0.0, 1.0)
     return TimingEvidence(
-        _line(pairs, (first_s + loudest_s) / 2),
+        draw_line(pairs, (first_s + loudest_s) / 2),
         float(heights[0]),
         tuple(
             Rival(float(lag * HOP_S), float(strength))
@@ -186,8 +187,21 @@ def _inside(clip: NoteBands, length: int, lag: int) -> float:
     return float(energy[max(0, -lag) : max(0, length - lag)].sum() / max(energy.sum(), 1e-12))
 
 
-def _line(pairs: NotePairs, lag_s: float) -> Placement:
-    """Return the line through the middle of the notes, with a slope if it is well known."""
+def draw_line(pairs: NotePairs, lag_s: float) -> Placement:
+    """Return the line through the middle of the notes, with a slope if it is well known.
+
+    Parameters
+    ----------
+    pairs : NotePairs
+        From `pair_notes`.
+    lag_s : float
+        Reference minus clip in the middle of the notes, in seconds.
+
+    Returns
+    -------
+    Placement
+        Without drift where the notes tell it to no better than `KNOWN_PPM`.
+    """
     if pairs.count < 3:
         return Placement(lag_s)
     clip_s = pairs.clip_s[pairs.matched]
