@@ -123,9 +123,7 @@ def _end_s(levels: Levels, duration_s: float) -> float | None:
     return end_s if duration_s - end_s > CUT_S else None
 
 
-def fit_beats(
-    playing: Playing, line: Placement, clicks: Clicks, *, from_guide_s: float
-) -> BeatFit:
+def fit_beats(playing: Playing, line: Placement, clicks: Clicks, *, from_guide_s: float) -> BeatFit:
     """Measure how the notes fit the beats if the clip lies on a line.
 
     Parameters

@@ -160,9 +160,7 @@ def clap_places(runs: Sequence[ClapRun], clicks: Clicks) -> tuple[ClapPlace, ...
             misses_s = clicks.times_s[first : first + count] - run.times_s[:count]
             offset_s = float(np.median(misses_s))
             spread_s = float(np.median(np.abs(misses_s - offset_s)))
-            places.append(
-                ClapPlace(Placement(offset_s), run, count_in, bar, spread_s, unlikely)
-            )
+            places.append(ClapPlace(Placement(offset_s), run, count_in, bar, spread_s, unlikely))
     return tuple(places)
 
 

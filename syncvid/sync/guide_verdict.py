@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from syncvid.production.results import Finding, Rival
 from syncvid.sync import reasons
-from syncvid.sync.click_leak import ClickPlace
+from syncvid.sync.click_look import ClickPlace
 from syncvid.sync.count_in import Opinion
 from syncvid.sync.note_search import NotePlace
 
@@ -120,7 +120,7 @@ def judge_clicks(
     margin = best.nats - ranked[1].nats if len(ranked) > 1 else best.nats
     own_margin = own.place.nats - readings[1].place.nats if len(readings) > 1 else own.place.nats
     settled = best is own and (
-        own_margin >= MARGIN_NATS or own_margin >= OWN_MARGIN_NATS and margin >= SUM_MARGIN_NATS
+        own_margin >= MARGIN_NATS or (own_margin >= OWN_MARGIN_NATS and margin >= SUM_MARGIN_NATS)
     )
     sure = (
         settled

@@ -23,7 +23,6 @@ from syncvid.sync.lines import score_lines
 from syncvid.sync.rhythm import compare_onsets
 from syncvid.sync.verdict import CERTAIN, judge_rhythm, judge_waveform
 from syncvid.sync.waveform import Target, find_evidence, make_target
-from syncvid.timeline import Placement
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -273,7 +272,5 @@ def _find_guide(
         if on_guide.verdict == "sure" and on_guide.placement is not None:
             middle_s = len(samples) / ANALYSIS_RATE / 2
             told.append(on_mix.to_reference(middle_s) - on_guide.placement.to_reference(middle_s))
-    agreeing = [
-        one for one in told if sum(abs(one - other) < SAME_GUIDE_S for other in told) >= 2
-    ]
+    agreeing = [one for one in told if sum(abs(one - other) < SAME_GUIDE_S for other in told) >= 2]
     return statistics.median(agreeing) if agreeing else None
