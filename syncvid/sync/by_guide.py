@@ -12,16 +12,13 @@ from dataclasses import dataclass, field, replace
 from syncvid.arrays import Audio
 from syncvid.production.results import Finding
 from syncvid.sync import reasons
-from syncvid.sync.beats import BeatFit, Playing, fit_beats, hear_playing, measure_lag
-from syncvid.sync.click_leak import (
-    ClickPlace,
-    compare_edges,
-    find_click_leak,
-    is_guide_alone,
-    listen_behind,
-)
+from syncvid.sync.beats import Playing, fit_beats, hear_playing, measure_lag
+from syncvid.sync.behind import listen_behind
+from syncvid.sync.click_leak import find_click_leak
+from syncvid.sync.click_look import ClickPlace
 from syncvid.sync.clicks import Clicks, beat_strides, find_clicks, thin_out
 from syncvid.sync.count_in import Opinion, agree_on_count_in, end_penalty, weigh_claps
+from syncvid.sync.guide_edges import compare_edges, is_guide_alone
 from syncvid.sync.guide_verdict import Reading, judge_claps, judge_clicks, judge_faint, judge_notes
 from syncvid.sync.hearing import hear
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
@@ -33,7 +30,7 @@ from syncvid.sync.waveform import Target, find_candidates, make_target
 # Leak places that are weighed together with the notes: so many nats behind the best.
 WORTH_A_THOUGHT = 20.0
 
-# Notes do not speak for more than this, in nats, when they are added to other evidence.
+# Notes do not speak against a place by more than this, in nats, when added to other evidence.
 MOST_NOTE_NATS = 40.0
 
 
@@ -195,16 +192,18 @@ def _with_lag(finding: Finding, held: Evidence, clicks: Clicks) -> Finding:
 
 def _read(places: Sequence[ClickPlace], playing: Playing, clicks: Clicks) -> tuple[Reading, ...]:
     """Add to the best places of a leak what the notes and the end of the music say."""
-    readings = []
     bar_s = clicks.beat_s * (clicks.meter or 4)
-    for place in places:
-        fit = BeatFit(0.0, 0, 0.0)
-        end = 0.0
-        if place.nats > places[0].nats - WORTH_A_THOUGHT:
-            fit = fit_beats(playing, place.line, clicks, from_guide_s=float(clicks.times_s[0]))
-            end = end_penalty(playing, place.line.offset_s, clicks, bar_s)
-        readings.append(Reading(place, min(fit.nats, MOST_NOTE_NATS) - end, fit.notes))
-    return tuple(readings)
+    likely = [place for place in places if place.nats > places[0].nats - WORTH_A_THOUGHT]
+    readings = []
+    for place in likely:
+        fit = fit_beats(playing, place.line, clicks, from_guide_s=float(clicks.times_s[0]))
+        end = end_penalty(playing, place.line.offset_s, clicks, bar_s)
+        readings.append(Reading(place, fit.nats - end, fit.notes))
+    floor = max((reading.other_nats for reading in readings), default=0.0) - MOST_NOTE_NATS
+    readings = [replace(one, other_nats=max(one.other_nats, floor)) for one in readings]
+    # Without notes the others lie as far behind as they can.
+    rest = [Reading(place, floor, 0) for place in places[len(likely) :]]
+    return (*readings, *rest)
 
 
 def _leaks(clip: Audio, guide: Target) -> tuple[LeakPlace, ...]:

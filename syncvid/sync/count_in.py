@@ -9,13 +9,14 @@ the same guide, so that their evidence adds up.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from syncvid.sync.beats import Playing, fit_beats
 from syncvid.sync.claps import ClapPlace, clap_places, find_claps
 from syncvid.sync.clicks import Clicks, beat_strides, thin_out
 
-# Notes are not asked for more than so much, in nats, so that one clip does not overrule many.
+# No place of a clip is held to be less likely than its best by more than so many nats, so that one
+# clip does not overrule many.
 MOST_NATS = 40.0
 
 # The music ends within these bars of the guide's end; how unlikely earlier and later ends are, in
@@ -85,7 +86,10 @@ def weigh_claps(playing: Playing, clicks: Clicks) -> dict[int, Opinion]:
             held = best.get(place.count_in * stride)
             if held is None or opinion.nats > held.nats:
                 best[place.count_in * stride] = opinion
-    return best
+    floor = max((opinion.nats for opinion in best.values()), default=0.0) - MOST_NATS
+    return {
+        length: replace(opinion, nats=max(opinion.nats, floor)) for length, opinion in best.items()
+    }
 
 
 def _weigh(
@@ -94,7 +98,7 @@ def _weigh(
     """Weigh one place."""
     start_s = float(beats.times_s[place.count_in]) - 0.3 * beats.beat_s
     fit = fit_beats(playing, place.line, beats, from_guide_s=start_s)
-    nats = min(fit.nats, MOST_NATS)
+    nats = fit.nats
     later = {
         float(other.run.times_s[0])
         for other in places

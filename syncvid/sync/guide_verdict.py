@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from syncvid.production.results import Finding, Rival
 from syncvid.sync import reasons
-from syncvid.sync.click_leak import ClickPlace
+from syncvid.sync.click_look import ClickPlace
 from syncvid.sync.count_in import Opinion
 from syncvid.sync.note_search import NotePlace
 
