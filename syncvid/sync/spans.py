@@ -46,6 +46,12 @@ SAME_DRIFT_PPM = 1e-6
 # A clip plays in a frame if it is loud enough over this length, in seconds.
 PLAYING_S = 0.25
 
+# Around a moment a clip should be heard at some share of its usual rate.  Below the first it rests
+# (with its own room's noise, which is in no mix), above the second it plays: a rest is no evidence
+# of absence.
+RESTS, PLAYS = 0.05, 0.15
+AROUND_S = 2.0
+
 # A gap in which a clip should have been heard by this much log likelihood, and this long, in
 # seconds, may hold a phrase that was edited in a way that was not yet looked for.
 GAP_EXPECTED = 60.0
@@ -119,7 +125,7 @@ class Located:
 
 
 def locate(
-    clip: Heard, reference: Heard, lines: Sequence[Placement], *, rounds: int = ROUNDS
+    clip: Heard, reference: Heard, lines: Sequence[Placement], heard: tuple[Floats, Floats]
 ) -> Located:
     """Find where a clip is heard in a reference.
 
@@ -129,8 +135,8 @@ def locate(
         The sounds, the clip the right way up.
     lines : sequence of Placement
         Where it may lie, each to a fraction of a millisecond; at least one.
-    rounds : int
-        How often path and filter are improved.
+    heard : tuple of ndarray, shape (moments,), float64
+        Moments of the clip, in seconds, and how clearly it is heard then on the first line, 0 to 1.
 
     Returns
     -------
@@ -139,14 +145,15 @@ def locate(
     scene = set_scene(clip.low, reference.low, lines)
     if not len(scene.times_s):
         return Located(tuple(lines), (), scene.times_s, np.zeros((len(lines), 0)), np.zeros(0))
-    path = np.where(_outside(scene, lines[0], clip), -1, 0)
-    gains = expected = np.zeros(0)
-    for _ in range(rounds):
-        gains, expected = _gains(scene, clip, lines, path)
+    clip_s = (scene.times_s - lines[0].offset_s) / lines[0].rate
+    weights = np.interp(clip_s, *heard) * ~_outside(scene, lines[0], clip)
+    path = np.where(weights > 0.0, 0, -1)
+    for _ in range(ROUNDS):
+        gains, expected = _gains(scene, clip, lines, path, weights)
         new = cheapest_path(gains)
-        if np.array_equal(new, path):
+        if np.array_equal(new, path) or not np.any(new >= 0):
             break
-        path = new if np.any(new >= 0) else path
+        path, weights = new, np.ones(len(new))
     return Located(tuple(lines), _runs(new), scene.times_s, gains, expected)
 
 
@@ -156,26 +163,38 @@ def _outside(scene: Scene, line: Placement, clip: Heard) -> NDArray[np.bool_]:
 
 
 def _gains(
-    scene: Scene, clip: Heard, lines: Sequence[Placement], path: NDArray[np.int64]
+    scene: Scene,
+    clip: Heard,
+    lines: Sequence[Placement],
+    path: NDArray[np.int64],
+    weights: Floats,
 ) -> tuple[Floats, Floats]:
     """Return what each frame says of each line, and what it would say on the first."""
     used = np.bincount(path[path >= 0], minlength=1)
     main = int(np.argmax(used))
     cells = scene.along(lines[main])
-    filtered = measure_filter(scene, cells, (path == main).astype(np.float64))
-    rows, expected = [], np.zeros(len(scene.times_s))
-    for index, line in enumerate(lines):
-        spectra = cells if index == main else scene.along(line)
-        presence = weigh_presence(scene, spectra, filtered)
-        clip_s = (scene.times_s - line.offset_s) / line.rate
-        playing = clip.playing(clip_s, PLAYING_S)
-        # A rest is no evidence of absence.
-        gains = np.where(presence.gains < 0, presence.gains * playing, presence.gains)
-        outside = _outside(scene, line, clip)
-        rows.append(np.where(outside, OUTSIDE, gains))
-        if index == 0:
-            expected = np.where(outside, 0.0, presence.expected * playing)
-    return np.stack(rows), expected
+    filtered = measure_filter(scene, cells, weights * (path == main))
+    found = [
+        weigh_presence(scene, cells if index == main else scene.along(line), filtered)
+        for index, line in enumerate(lines)
+    ]
+    outside = [_outside(scene, line, clip) for line in lines]
+    expected = np.where(outside[0], 0.0, found[0].expected)
+    plays = _plays(expected, path)
+    gains = []
+    for line, presence, away in zip(lines, found, outside, strict=True):
+        playing = clip.playing((scene.times_s - line.offset_s) / line.rate, PLAYING_S) * plays
+        against = np.minimum(presence.gains, 0.0) * playing
+        gains.append(np.where(away, OUTSIDE, np.maximum(presence.gains, 0.0) + against))
+    return np.stack(gains), expected
+
+
+def _plays(expected: Floats, path: NDArray[np.int64]) -> Floats:
+    """Return 0 where a clip rests by what should be heard of it, 1 where it plays."""
+    width = round(AROUND_S / HOP_S)
+    around = np.convolve(expected, np.ones(width) / width, "same")
+    usual = float(np.median(around[path >= 0])) if np.any(path >= 0) else 0.0
+    return np.clip((around / max(usual, 1e-9) - RESTS) / (PLAYS - RESTS), 0.0, 1.0)
 
 
 def cheapest_path(gains: Floats, change: float = CHANGE) -> NDArray[np.int64]:

@@ -84,6 +84,11 @@ SAME_FAR_S = 2e-3
 CLEAR = 5.0
 PREFERS = 1.6
 
+# Strength that a window has by chance at the best of the lags near a line, and how many clear
+# windows are enough to measure with.
+CHANCE = 2.5
+FEWEST_CLEAR = 4.0
+
 # A place that explains windows which the best one does not is an edit of the mix: least evidence,
 # fewest such windows, and how many times as many as those that both explain.
 EDIT_SCORE = 10.0
@@ -209,9 +214,10 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     rows = rows.moved(deviation_s(rows, best.line, fit.line))
     rivals, edits = _sort_out(best, others)
     far = [place.line for place in (*edits, *rivals) if place.score >= EDIT_SCORE]
-    located = locate(clip, target.heard, [fit.line])
+    heard = rows.clip_s, _clearly(rows)
+    located = locate(clip, target.heard, [fit.line], heard)
     if located.gaps():
-        located = _fill_gaps(_Pieces(clip, target, scores, rows, inverted), located, far)
+        located = _fill_gaps(_Pieces(clip, target, scores, rows, inverted, heard), located, far)
     located, fit = _on_main(located, rows, fit)
     spans = to_spans(located, clip.duration_s, fit.line.drift_ppm) or _whole(clip, target, fit.line)
     playing = clip.playing(rows.clip_s, FINE_WINDOW_S)
@@ -248,6 +254,15 @@ class _Pieces:
     scores: LineScores
     rows: Rows
     inverted: bool
+    heard: tuple[Floats, Floats]
+
+
+def _clearly(rows: Rows) -> Floats:
+    """Return how clearly each window is heard on its line, from 0 for chance to 1."""
+    heights = read_lags(rows, np.zeros(len(rows.clip_s))).heights
+    clearly = np.clip((heights - CHANCE) / (CLEAR - CHANCE), 0.0, 1.0)
+    # Too quiet throughout for a single window to be clear: all of them have a say.
+    return clearly if clearly.sum() >= FEWEST_CLEAR else np.ones(len(heights))
 
 
 def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> Located:
@@ -259,7 +274,7 @@ def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> L
     rough = [*far, *far_lines(pieces.scores, line, gaps, inverted=pieces.inverted)]
     lines = [line, *near, *_exact(pieces, [line, *near], rough)]
     if len(lines) > 1:
-        located = locate(clip, target.heard, lines)
+        located = locate(clip, target.heard, lines, pieces.heard)
     pair = Pair(clip.coarse, target.heard.coarse, clip.full, target.heard.full)
     times_s = located.times_s
     stretched = [
@@ -268,7 +283,7 @@ def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> L
     ]
     steep = [found for found in stretched if found is not None]
     if steep:
-        located = locate(clip, target.heard, [*located.lines, *steep])
+        located = locate(clip, target.heard, [*located.lines, *steep], pieces.heard)
     return located
 
 
