@@ -66,8 +66,8 @@ SILENT = np.float32(1e-10)
 
 # The clip's own noise is what its quiet moments hold at a pitch, but no more than this share of its
 # loud ones there (a drone has no quiet moments), and no less than this share of the loudest pitch
-# (above the cut of a telephone or codec nothing is heard).  What is less than `NOISE_TIMES` above is
-# noise.
+# (above the cut of a telephone or codec nothing is heard).  What is less than `NOISE_TIMES` above
+# it is noise.
 NOISE_PERCENTILE = 20.0
 PEAK_PERCENTILE = 98.0
 NOISE_MOST = 0.1

@@ -74,11 +74,12 @@ def sum_near(rows: Rows, line: Placement, *, offset_s: float, drift_ppm: float) 
     """
     if not len(rows.clip_s):
         return Summed(line, 0.0)
-    fine = upsample(np.clip(rows.values, -CAP, CAP), FINER)
     rate = rows.sample_rate * FINER
     middle_s = float(np.mean(rows.clip_s))
     from_middle_s = rows.clip_s - middle_s
     extent_s = max(float(np.ptp(rows.clip_s)), 1.0)
+    rows = rows.within(offset_s + drift_ppm * PPM * extent_s + float(np.abs(rows.rests).max()))
+    fine = upsample(np.clip(rows.values, -CAP, CAP), FINER)
     steps = max(1, round(drift_ppm * PPM * extent_s / 2 * rate))
     slopes = np.arange(-steps, steps + 1) / max(extent_s / 2 * rate, 1.0)
     width = round(offset_s * rate)

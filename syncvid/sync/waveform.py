@@ -9,9 +9,13 @@ import numpy as np
 
 from syncvid.arrays import Floats
 from syncvid.production.results import Rival
+from syncvid.sync import ballot
 from syncvid.sync.edits import far_lines, in_clip, near_shifts
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard
 from syncvid.sync.lines import (
+    DRIFT_PPM,
+    NARROWS_S,
+    SHORT_DRIFT_PPM,
     WINDOW,
     LineScores,
     Searchable,
@@ -38,6 +42,9 @@ from syncvid.timeline import PPM, Placement, Span
 # whole band: a few seconds below 2 kHz alone say too little.
 SHORT_S = 20.0
 
+# Evidence, in standard deviations, with which no other search is tried.
+PLENTY = 16.0
+
 # Places closer than this are one place: a moved phrase rather than another bar.
 APART_S = 0.12
 
@@ -53,14 +60,6 @@ FINE_DRIFT_PPM = 4.0
 
 # Lags that are read around a line in a close look.
 LOOK_REACH_S = 0.02
-
-# A line through the windows' own best lags may be as steep as this; it needs windows that stand out
-# by so many standard deviations, so far apart, and so many of them within so little.
-STEEPEST_PPM = 400.0
-STEEP_STRENGTH = 6.0
-STEEP_APART_S = 8.0
-STEEP_NEAR_S = 0.75e-3
-STEEP_FEWEST = 4
 
 # Windows for refining: long enough to be clear alone, close enough to find the edges of spans.
 FINE_WINDOW_S = 2.0
@@ -196,11 +195,24 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
     -------
     Evidence
     """
+    quick = ballot.decide(ballot.hold_ballot(clip.coarse, target.searchable))
+    if quick is not None and len(quick.window_lags[0]) * quick.window_s > SHORT_S:
+        evidence = _weigh(clip, target, quick)
+        if evidence.score >= PLENTY:
+            return evidence
     evidence = _weigh(clip, target, score_lines(clip.coarse, target.searchable))
-    if min(clip.duration_s, target.heard.duration_s) > SHORT_S:
-        return evidence
-    whole_band = score_lines(clip.full, prepare(target.heard.full), sample_rate=ANALYSIS_RATE)
-    return max(evidence, _weigh(clip, target, whole_band), key=lambda found: found.score)
+    if min(clip.duration_s, target.heard.duration_s) <= SHORT_S:
+        whole_band = score_lines(clip.full, prepare(target.heard.full), sample_rate=ANALYSIS_RATE)
+        evidence = max(evidence, _weigh(clip, target, whole_band), key=_trust)
+    elif evidence.score < PLENTY and clip.duration_s > NARROWS_S * DRIFT_PPM / SHORT_DRIFT_PPM:
+        wide = score_lines(clip.coarse, target.searchable, drift_ppm=SHORT_DRIFT_PPM)
+        evidence = max(evidence, _weigh(clip, target, wide), key=_trust)
+    return evidence
+
+
+def _trust(evidence: Evidence) -> float:
+    """Return what to choose between two searches by."""
+    return evidence.score
 
 
 def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
@@ -307,7 +319,7 @@ def _exact(
 def _on_main(located: Located, rows: Rows, fit: Fit) -> tuple[Located, Fit]:
     """Refine the pieces; let the clip's line be the one on which most of it lies."""
     on_line = [located.length_on(state) for state in range(len(located.lines))]
-    flat = [abs(line.drift_ppm) < STEEPEST_PPM for line in located.lines]
+    flat = [abs(line.drift_ppm) < ballot.STEEPEST_PPM for line in located.lines]
     main = max(range(len(on_line)), key=lambda state: on_line[state] * flat[state])
     if len(located.lines) == 1 or not on_line[main]:
         return located, fit
@@ -368,34 +380,27 @@ def find_candidates(clip: Heard, target: Target, scores: LineScores) -> list[Pla
         inverted = bool(scores.inverted[index])
         sound = upside_down if inverted else clip
         places.append(_look_closely(sound, target, line, rate, inverted=inverted))
-    for inverted, sound in ((False, clip), (True, upside_down)):
-        steep = _steep_line(scores, inverted=inverted)
-        if steep is not None:
-            places.append(_look_closely(sound, target, steep, rate, inverted=inverted))
+    for line, inverted in (*scores.elected, *_steep_lines(scores)):
+        sound = upside_down if inverted else clip
+        places.append(_look_closely(sound, target, line, rate, inverted=inverted))
     if not places:
         places.append(_look_closely(clip, target, Placement(0.0), rate, inverted=False))
     return sorted(places, key=lambda place: -place.score)
 
 
-def _steep_line(scores: LineScores, *, inverted: bool) -> Placement | None:
-    """Return the line on which most of the windows' own best lags lie, however steep, if any."""
-    clear = scores.window_peaks[int(inverted)] >= STEEP_STRENGTH
-    times = ((np.arange(len(clear)) + 0.5) * scores.window_s)[clear]
-    lags = scores.window_lags[int(inverted)][clear] / scores.sample_rate
-    best = np.zeros(len(times), np.bool_)
-    for time, lag in zip(times, lags, strict=True):
-        away = times - time
-        far = np.abs(away) > STEEP_APART_S
-        slopes = (lags - lag)[far] / away[far]
-        for slope in slopes[np.abs(slopes) <= STEEPEST_PPM * PPM]:
-            near = np.abs(lags - lag - slope * away) < STEEP_NEAR_S
-            if near.sum() > best.sum():
-                best = near
-    if best.sum() < STEEP_FEWEST:
-        return None
-    middle = times[best].mean()
-    slope, at_middle = np.polyfit(times[best] - middle, lags[best], 1)
-    return Placement(float(at_middle - slope * middle), float(slope) / PPM)
+def _steep_lines(scores: LineScores) -> list[tuple[Placement, bool]]:
+    """Return the lines on which most of the windows' own best lags lie, however steep."""
+    if scores.elected:
+        return []
+    found = []
+    for side in (0, 1):
+        clear = scores.window_peaks[side] >= ballot.CLEAR
+        times_s = ((np.arange(len(clear)) + 0.5) * scores.window_s)[clear]
+        lags_s = scores.window_lags[side][clear] / scores.sample_rate
+        line, _ = ballot.steep_line(times_s, lags_s)
+        if line is not None:
+            found.append((line, bool(side)))
+    return found
 
 
 def _look_closely(
