@@ -31,11 +31,10 @@ from syncvid.timeline import PPM, Placement
 STRETCH = BLOCK // 3
 APART = 480
 
-# A line may be as steep as this; it needs windows that stand out by so many standard deviations, so
-# far apart, and so many of them within so little.
+# A line may be as steep as this; it needs windows that stand out by so many standard deviations, and
+# so many of them within so little.
 STEEPEST_PPM = 400.0
 CLEAR = 6.0
-FAR_S = 8.0
 NEAR_S = 0.75e-3
 FEWEST = 4
 
@@ -159,16 +158,20 @@ def _elect(ballot: Ballot, side: int) -> tuple[Placement | None, int, int]:
     """Return the line on which most clear windows lie, how many do, and how many are clear."""
     lags, heights = ballot.best(side)
     clear = heights >= CLEAR
-    return *steep_line(ballot.times_s[clear], lags[clear] / ballot.sample_rate), int(clear.sum())
+    far_s = 2 * WINDOW / ballot.sample_rate
+    line, agree = steep_line(ballot.times_s[clear], lags[clear] / ballot.sample_rate, far_s)
+    return line, agree, int(clear.sum())
 
 
-def steep_line(times_s: Floats, lags_s: Floats) -> tuple[Placement | None, int]:
+def steep_line(times_s: Floats, lags_s: Floats, far_s: float) -> tuple[Placement | None, int]:
     """Return the line on which most windows lie, however steep, and how many do.
 
     Parameters
     ----------
     times_s, lags_s : ndarray, shape (windows,), float64
         Middle of each window that stands out, and where it fits best.
+    far_s : float
+        Windows nearer than this do not tell a slope.
 
     Returns
     -------
@@ -177,7 +180,7 @@ def steep_line(times_s: Floats, lags_s: Floats) -> tuple[Placement | None, int]:
     best = np.zeros(len(times_s), np.bool_)
     for time_s, lag_s in zip(times_s, lags_s, strict=True):
         away = times_s - time_s
-        far = np.abs(away) > FAR_S
+        far = np.abs(away) > far_s
         slopes = (lags_s - lag_s)[far] / away[far]
         for slope in slopes[np.abs(slopes) <= STEEPEST_PPM * PPM]:
             near = np.abs(lags_s - lag_s - slope * away) < NEAR_S

@@ -38,6 +38,13 @@ FEWEST_DECIDED = 4
 # Windows that lie on the line scatter by less than this, in seconds.
 SPREAD_S = 0.3e-3
 
+# Presence (a log likelihood ratio) at a wrong place stays below 25, other takes of the same notes
+# included; what is heard at all gives 100 and more.  An ear is asked above the first, none above the
+# second, if so many windows agree as well.
+HEARD_POSSIBLE = 60.0
+HEARD_CERTAIN = 120.0
+HEARD_AGREE = 3
+
 # Confidence grows with the evidence on this scale, and is cut where there is a doubt.
 CERTAINTY_SCALE = 6.0
 DISCOUNT = 0.56
@@ -76,7 +83,8 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
         None where nothing fits.
     """
     fewest = min(FEWEST_HEARD, max(1, evidence.count.playing))
-    if evidence.score < POSSIBLE or evidence.count.agreeing < fewest:
+    possible = evidence.score >= POSSIBLE or evidence.presence >= HEARD_POSSIBLE
+    if not possible or evidence.count.agreeing < fewest:
         return None
     doubts = _doubts(evidence)
     certainty = (1 - math.exp(-evidence.score / CERTAINTY_SCALE)) * (
@@ -100,11 +108,13 @@ def _doubts(evidence: Evidence) -> tuple[str, ...]:
     """Return what speaks against certainty, worst first."""
     count = evidence.count
     told_apart = evidence.decided >= max(FEWEST_DECIDED, evidence.contested // 2)
+    heard = evidence.presence >= HEARD_CERTAIN and count.agreeing >= HEARD_AGREE
+    enough = count.agreeing >= max(FEWEST_AGREE, SHARE_AGREE * count.playing)
     found = {
         "rival": evidence.rival_share > RIVAL_SHARE and not told_apart,
-        "weak": evidence.score < CERTAIN,
-        "few": count.agreeing < max(FEWEST_AGREE, SHARE_AGREE * count.playing),
-        "spread": evidence.spread_s > SPREAD_S,
+        "weak": evidence.score < CERTAIN and not heard,
+        "few": not enough and not heard,
+        "spread": evidence.spread_s > SPREAD_S and not (heard and math.isinf(evidence.spread_s)),
     }
     return tuple(name for name, doubtful in found.items() if doubtful)
 

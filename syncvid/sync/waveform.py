@@ -14,6 +14,7 @@ from syncvid.sync.edits import far_lines, in_clip, near_shifts
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard
 from syncvid.sync.lines import (
     DRIFT_PPM,
+    LINE_RATE,
     NARROWS_S,
     SHORT_DRIFT_PPM,
     WINDOW,
@@ -49,7 +50,7 @@ PLENTY = 16.0
 APART_S = 0.12
 
 # Places that are looked at closely.
-MOST_PLACES = 6
+MOST_PLACES = 8
 
 # How far a close look may move a line: half a millisecond of lag at the ends, rounded up.
 LOOK_OFFSET_S = 1e-3
@@ -68,6 +69,13 @@ FINE_HOP_S = 0.5
 # Half a period of the lowest tones, and how much better upside down must fit than upright.
 TURN_S = 4e-3
 TURNED = 1.2
+
+# Log likelihood ratio of presence from which on it tells places apart.  At a wrong place, other takes
+# of the same notes included, it stays below 25.
+HEARD_LEAST = 40.0
+
+# A place this near a line is on it, in seconds.
+SAME_PLACE_S = 4e-3
 
 # Phrases are moved by up to 80 ms as a rule, phones drop up to 200 ms; more is found as an edit.
 FINE_REACH_S = 0.25
@@ -125,12 +133,15 @@ class Place:
         Whether the clip fits upside down.
     peaks : ndarray, shape (windows,), float64
         Evidence of each window of the clip, in standard deviations.
+    presence : float or None
+        Log likelihood ratio that the clip is heard there, where it was asked for.
     """
 
     line: Placement
     score: float
     inverted: bool
     peaks: Floats = field(repr=False)
+    presence: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,16 +206,19 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
     -------
     Evidence
     """
-    quick = ballot.decide(ballot.hold_ballot(clip.coarse, target.searchable))
-    if quick is not None and len(quick.window_lags[0]) * quick.window_s > SHORT_S:
+    short = min(clip.duration_s, target.heard.duration_s) <= SHORT_S
+    rate = ANALYSIS_RATE if short else LINE_RATE
+    searchable = prepare(target.heard.full) if short else target.searchable
+    quick = ballot.decide(ballot.hold_ballot(clip.at_rate(rate), searchable, rate))
+    if quick is not None:
         evidence = _weigh(clip, target, quick)
         if evidence.score >= PLENTY:
             return evidence
     evidence = _weigh(clip, target, score_lines(clip.coarse, target.searchable))
-    if min(clip.duration_s, target.heard.duration_s) <= SHORT_S:
-        whole_band = score_lines(clip.full, prepare(target.heard.full), sample_rate=ANALYSIS_RATE)
-        evidence = max(evidence, _weigh(clip, target, whole_band), key=_trust)
-    elif evidence.score < PLENTY and clip.duration_s > NARROWS_S * DRIFT_PPM / SHORT_DRIFT_PPM:
+    if short:
+        whole_band = score_lines(clip.full, searchable, sample_rate=ANALYSIS_RATE)
+        return max(evidence, _weigh(clip, target, whole_band), key=_trust)
+    if evidence.score < PLENTY and clip.duration_s > NARROWS_S * DRIFT_PPM / SHORT_DRIFT_PPM:
         wide = score_lines(clip.coarse, target.searchable, drift_ppm=SHORT_DRIFT_PPM)
         evidence = max(evidence, _weigh(clip, target, wide), key=_trust)
     return evidence
@@ -212,12 +226,12 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
 
 def _trust(evidence: Evidence) -> float:
     """Return what to choose between two searches by."""
-    return evidence.score
+    return evidence.presence if evidence.presence >= HEARD_LEAST else evidence.score / 100
 
 
 def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     """Gather what speaks for the best of a search's lines, and against it."""
-    best, *others = find_candidates(clip, target, scores)
+    best, *others = _by_presence(clip, target, find_candidates(clip, target, scores))
     rows = fine_rows(clip, target, best.line)
     inverted = _is_inverted(rows, best.line)
     if inverted:
@@ -225,6 +239,7 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     fit = refine(rows, best.line, offset_s=TURN_S, drift_ppm=FINE_DRIFT_PPM)
     rows = rows.moved(deviation_s(rows, best.line, fit.line))
     rivals, edits = _sort_out(best, others)
+    rivals = sorted(rivals, key=lambda place: -_as_rival(best, place).strength)
     far = [place.line for place in (*edits, *rivals) if place.score >= EDIT_SCORE]
     heard = rows.clip_s, _clearly(rows)
     located = locate(clip, target.heard, [fit.line], heard)
@@ -235,6 +250,8 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     playing = clip.playing(rows.clip_s, FINE_WINDOW_S)
     rows = rows.moved(deviation_s(rows, located.lines[0], fit.line))
     count = count_votes(rows, fit.line, spans, playing, scores, inverted=inverted)
+    used = [located.lines[state] for state in {run.state for run in located.runs}]
+    rivals = [place for place in rivals if not _is_one_of(place.line, used, clip.duration_s)]
     contested, decided = _compare(best, rivals[0] if rivals else None)
     listed = tuple(_as_rival(best, place) for place in rivals)
     return Evidence(
@@ -248,6 +265,21 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
         decided,
         located.evidence,
     )
+
+
+def _by_presence(clip: Heard, target: Target, places: Sequence[Place]) -> list[Place]:
+    """Sort places of a clip that is not loud anywhere by whether it is heard there."""
+    if places[0].score >= PLENTY:
+        return list(places)
+    asked = []
+    for place in places:
+        sound = clip.inverted() if place.inverted else clip
+        everywhere = np.array([0.0, clip.duration_s]), np.ones(2)
+        heard = locate(sound, target.heard, [place.line], everywhere).evidence
+        asked.append(replace(place, presence=heard))
+    if max(place.presence or 0.0 for place in asked) < HEARD_LEAST:
+        return asked
+    return sorted(asked, key=lambda place: -(place.presence or 0.0))
 
 
 def _whole(clip: Heard, target: Target, line: Placement) -> tuple[Span, ...]:
@@ -397,7 +429,7 @@ def _steep_lines(scores: LineScores) -> list[tuple[Placement, bool]]:
         clear = scores.window_peaks[side] >= ballot.CLEAR
         times_s = ((np.arange(len(clear)) + 0.5) * scores.window_s)[clear]
         lags_s = scores.window_lags[side][clear] / scores.sample_rate
-        line, _ = ballot.steep_line(times_s, lags_s)
+        line, _ = ballot.steep_line(times_s, lags_s, 2 * scores.window_s)
         if line is not None:
             found.append((line, bool(side)))
     return found
@@ -481,7 +513,16 @@ def _compare(best: Place, rival: Place | None) -> tuple[int, int]:
     return int(contested.sum()), int(for_best.sum()) - int(against.sum())
 
 
+def _is_one_of(line: Placement, lines: Sequence[Placement], length_s: float) -> bool:
+    """Return whether a line is one of those on which pieces of the clip were found."""
+    at_s = line.to_reference(length_s / 2)
+    return any(abs(at_s - other.to_reference(length_s / 2)) < SAME_PLACE_S for other in lines)
+
+
 def _as_rival(best: Place, place: Place) -> Rival:
     """Return a place as a rival of the best one."""
     share = place.score / best.score if best.score > 0 else 1.0
+    if best.presence is not None and best.presence >= HEARD_LEAST:
+        # What chance gives is as high as what a quiet clip gives; only presence has a true zero.
+        share = (place.presence or 0.0) / best.presence
     return Rival(place.line.offset_s, float(np.clip(share, 0.0, 1.0)))
