@@ -34,6 +34,9 @@ OVERLAP = 2.0
 MOST_SHIFTS = 3
 APART_S = 1.5e-3
 
+# Windows this far beside a gap may lie in it by half.
+WIDER_S = 1.0
+
 # A window far from the line proposes a place if it stands out by this much, and alone by that much.
 FAR = 5.0
 FAR_ALONE = 7.0
@@ -139,9 +142,9 @@ def _together(offsets_s: Floats, heights: Audio) -> list[float]:
 def in_clip(
     located: Located, gaps: Sequence[Run], clip_length_s: float
 ) -> list[tuple[float, float]]:
-    """Return stretches of the reference in clip seconds, as the clip's first line has it."""
+    """Return stretches of the reference, a little wider, in clip seconds of the first line."""
     line, times_s = located.lines[0], located.times_s
-    ends = [(times_s[gap.first], times_s[gap.last - 1]) for gap in gaps]
+    ends = [(times_s[gap.first] - WIDER_S, times_s[gap.last - 1] + WIDER_S) for gap in gaps]
     return [
         (max(0.0, line.to_clip(start)), min(clip_length_s, line.to_clip(end)))
         for start, end in ends

@@ -20,7 +20,7 @@ M. L. Brady, "A fast discrete approximation algorithm for the Radon transform", 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from syncvid.arrays import Audio, Floats
-from syncvid.timeline import PPM
+from syncvid.timeline import PPM, Placement
 
 # Rate of the whitened sounds that are searched.  The band below 2 kHz holds most of what rooms and
 # codecs leave alike, and a drift within a window does not blur it.
@@ -66,6 +66,9 @@ SIZE = int(fft.next_fast_len(WINDOW + BLOCK + 2 * MARGIN, real=True))
 
 # Lags that are summed into lines at a time, so that the sums stay in the processor's cache.
 TILE = 8192
+
+# Neighbouring lags that share a slope: 16 ms.
+GROUP = 64
 
 Spectra = NDArray[np.complex64]
 
@@ -117,6 +120,8 @@ class LineScores:
         Drift of one such sample.
     window_lags, window_peaks : ndarray, shape (2, windows)
         Where each window alone fits best, and how far that stands out: upright, and inverted.
+    elected : tuple of (Placement, bool)
+        Lines that the windows agree on, and whether upside down; there are no sums then.
     """
 
     sample_rate: int
@@ -127,6 +132,7 @@ class LineScores:
     slope_ppm: float
     window_lags: NDArray[np.int64] = field(repr=False)
     window_peaks: Audio = field(repr=False)
+    elected: tuple[tuple[Placement, bool], ...] = ()
 
     @property
     def window_s(self) -> float:
@@ -165,6 +171,7 @@ def score_lines(
     *,
     sample_rate: int = LINE_RATE,
     either_way_up: bool = True,
+    drift_ppm: float = DRIFT_PPM,
 ) -> LineScores:
     """Sum the evidence of all windows along all lines.
 
@@ -178,32 +185,37 @@ def score_lines(
         Rate of both, in Hz; windows are `WINDOW` samples long.
     either_way_up : bool
         Whether the clip may be upside down.
+    drift_ppm : float
+        Largest drift that is searched for a clip of any length.
 
     Returns
     -------
     LineScores
         All zeros for a silent clip or reference.
     """
-    windows = -(-len(clip) // WINDOW)
-    numbers = np.arange(windows)
-    spectra, deviations = _clip_windows(clip, reference, numbers)
+    spectra, deviations = clip_windows(clip, reference)
+    windows = len(spectra)
     slots = 1 << max(0, windows - 1).bit_length()
-    steepest = _steepest(windows * WINDOW / sample_rate)
+    steepest = _steepest(windows * WINDOW / sample_rate, drift_ppm)
     first_block, last_block = -(len(clip) // BLOCK) - 1, reference.length // BLOCK
     scores, slopes = [], []
     window_peaks = np.zeros((2, windows), np.float32)
     window_lags = np.zeros((2, windows), np.int64)
     for block in range(first_block, last_block + 1):
         rows = np.zeros((slots, BLOCK + 2 * MARGIN), np.float32)
-        for index, row in _correlations(spectra, deviations, reference, block, numbers):
-            _keep_best([(index, row)], block, window_lags, window_peaks)
+        for index, row in correlations(spectra, deviations, reference, block):
+            inner = row[MARGIN:-MARGIN]
+            for side, peak in enumerate((int(np.argmax(inner)), int(np.argmin(inner)))):
+                if abs(inner[peak]) > window_peaks[side, index]:
+                    window_peaks[side, index] = abs(inner[peak])
+                    window_lags[side, index] = block * BLOCK + peak
             np.clip(row, -CAP, CAP, out=rows[index])
         best, slope = _best_lines(rows, steepest, either_way_up)
         scores.append(best)
         slopes.append(slope)
     sums = np.concatenate(scores)
     first_lag = first_block * BLOCK
-    sums /= np.sqrt(overlap(reference, len(clip), first_lag, len(sums)))
+    sums /= np.sqrt(_overlap(reference, len(clip), first_lag, len(sums)))
     slope_ppm = 1e6 / (max(1, slots - 1) * WINDOW)
     return LineScores(
         sample_rate,
@@ -217,53 +229,11 @@ def score_lines(
     )
 
 
-def search_windows(
-    clip: Audio, reference: Searchable, windows: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], Audio]:
-    """Find where some of a clip's windows fit best, each on its own.
-
-    Parameters
-    ----------
-    clip : ndarray, shape (samples,), float32
-        Whitened sound.
-    reference : Searchable
-        From `prepare`, at the same rate.
-    windows : ndarray, shape (windows,), int64
-        Numbers of the windows, from 0.
-
-    Returns
-    -------
-    lags, peaks : ndarray, shape (2, windows)
-        Best lag in samples, and how far it stands out: upright, and inverted.
-    """
-    spectra, deviations = _clip_windows(clip, reference, windows)
-    lags = np.zeros((2, len(windows)), np.int64)
-    peaks = np.zeros((2, len(windows)), np.float32)
-    for block in range(-(len(clip) // BLOCK) - 1, reference.length // BLOCK + 1):
-        rows = _correlations(spectra, deviations, reference, block, windows)
-        _keep_best(rows, block, lags, peaks)
-    return lags, peaks
-
-
-def _keep_best(
-    rows: Iterable[tuple[int, Audio]], block: int, lags: NDArray[np.int64], peaks: Audio
-) -> None:
-    """Keep each window's highest and lowest correlation."""
-    for index, row in rows:
-        inner = row[MARGIN:-MARGIN]
-        for side, peak in enumerate((int(np.argmax(inner)), int(np.argmin(inner)))):
-            if abs(inner[peak]) > peaks[side, index]:
-                peaks[side, index] = abs(inner[peak])
-                lags[side, index] = block * BLOCK + peak
-
-
-def _clip_windows(
-    clip: Audio, reference: Searchable, windows: NDArray[np.int64]
-) -> tuple[Spectra, Audio]:
-    """Transform a clip's windows; return them with the deviation that chance gives each."""
-    whole = np.zeros((-(-len(clip) // WINDOW), WINDOW), np.float32)
-    whole.reshape(-1)[: len(clip)] = clip
-    padded = whole[windows]
+def clip_windows(clip: Audio, reference: Searchable) -> tuple[Spectra, Audio]:
+    """Transform the clip's windows; return them with the deviation that chance gives each."""
+    windows = -(-len(clip) // WINDOW)
+    padded = np.zeros((windows, WINDOW), np.float32)
+    padded.reshape(-1)[: len(clip)] = clip
     spectra = np.asarray(fft.rfft(padded, SIZE, axis=1), np.complex64)
     # Parseval: mean square of a correlation = sum of the product of both power spectra.
     power = (spectra.real**2 + spectra.imag**2) @ reference.mean_power
@@ -271,26 +241,22 @@ def _clip_windows(
     return spectra, np.asarray(deviations, np.float32)
 
 
-def _correlations(
-    spectra: Spectra,
-    deviations: Audio,
-    reference: Searchable,
-    block: int,
-    windows: NDArray[np.int64],
+def correlations(
+    spectra: Spectra, deviations: Audio, reference: Searchable, block: int
 ) -> Iterator[tuple[int, Audio]]:
     """Yield the windows that can meet the reference at a block of lags, in deviations."""
-    for index, window in enumerate(windows.tolist()):
-        place = window + block * BLOCK_WINDOWS - reference.first
+    for index in range(len(spectra)):
+        place = index + block * BLOCK_WINDOWS - reference.first
         if 0 <= place < len(reference.spectra):
             product = reference.spectra[place] * np.conj(spectra[index])
             row = fft.irfft(product, SIZE)[: BLOCK + 2 * MARGIN]
             yield index, row / deviations[index]
 
 
-def _steepest(length_s: float) -> float:
+def _steepest(length_s: float, drift_ppm: float) -> float:
     """Return the largest slope that is searched for a clip's length, in lags per window."""
-    wide_ppm = DRIFT_PPM * NARROWS_S / max(length_s, 1.0)
-    return min(max(wide_ppm, DRIFT_PPM), SHORT_DRIFT_PPM) * PPM * WINDOW
+    wide_ppm = min(DRIFT_PPM * NARROWS_S / max(length_s, 1.0), SHORT_DRIFT_PPM)
+    return max(wide_ppm, drift_ppm) * PPM * WINDOW
 
 
 def _best_lines(
@@ -305,13 +271,17 @@ def _best_lines(
         room = min(MARGIN, math.ceil(per_window * (len(rows) - 1)))
         sums = sum_lines(tile[:, MARGIN - room : tile.shape[1] - MARGIN + room], per_window)
         sums = sums[:, room : room + stop - start]
-        at = np.arange(stop - start)
-        choice = np.argmax(sums, axis=0)
+        high = sums.max(axis=0)
         if either_way_up:
-            low = np.argmin(sums, axis=0)
-            choice = np.where(-sums[low, at] > sums[choice, at], low, choice)
-        best[start:stop] = sums[choice, at]
-        slopes[start:stop] = choice - len(sums) // 2
+            low = sums.min(axis=0)
+            high = np.where(-low > high, low, high)
+        best[start:stop] = high
+        # A maximum over the slopes costs a tenth of finding out which slope it is, so that is asked
+        # for the best lag of each group only.
+        groups = np.abs(high).reshape(-1, GROUP)
+        tops = np.argmax(groups, axis=1) + GROUP * np.arange(len(groups))
+        which = np.argmax(sums[:, tops] * np.sign(high[tops]), axis=0) - len(sums) // 2
+        slopes[start:stop] = np.repeat(which, GROUP)
     return best, slopes
 
 
@@ -356,8 +326,8 @@ def sum_lines(rows: Audio, per_row: float) -> Audio:
     return np.asarray(sums[0], np.float32)
 
 
-def overlap(reference: Searchable, clip_length: int, first_lag: int, lags: int) -> Audio:
-    """Return how many windows of reference sound lie under the clip at each lag, at least two."""
+def _overlap(reference: Searchable, clip_length: int, first_lag: int, lags: int) -> Audio:
+    """Return how many windows of reference sound lie under the clip at each lag, at least one."""
     starts = np.arange(first_lag, first_lag + lags)
     ends = np.clip(starts + clip_length, 0, reference.length)
     inside = reference.energy[ends] - reference.energy[np.clip(starts, 0, reference.length)]
@@ -370,7 +340,7 @@ def strongest(scores: LineScores, *, apart: int, count: int) -> Sequence[int]:
     """Return the indices of the strongest lags, each at least `apart` from the others."""
     left = scores.scores.copy()
     found = []
-    for _ in range(count):
+    for _ in range(count if len(left) else 0):
         index = int(np.argmax(left))
         if left[index] <= 0:
             break

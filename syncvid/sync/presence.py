@@ -64,6 +64,16 @@ LOUD_PERCENTILE = 90.0
 # Power of a cell of digital silence.
 SILENT = np.float32(1e-10)
 
+# The clip's own noise is what its quiet moments hold at a pitch, but no more than this share of its
+# loud ones there (a drone has no quiet moments), and no less than this share of the loudest pitch
+# (above the cut of a telephone or codec nothing is heard).  What is less than `NOISE_TIMES` above
+# it is noise.
+NOISE_PERCENTILE = 20.0
+PEAK_PERCENTILE = 98.0
+NOISE_MOST = 0.1
+NOISE_LEAST = 10**-7.0
+NOISE_TIMES = 2.0
+
 # A line steeper than this is read by resampling the clip, not frame by frame.
 STEEP_PPM = 500.0
 
@@ -84,15 +94,28 @@ class Scene:
         Spectra of the reference.
     power : ndarray, shape (frames, bins), float32
         Its smoothed power.
+    noise : ndarray, shape (bins,), float32
+        Power of the clip's own noise.
     """
 
     clip: Audio = field(repr=False)
     times_s: Floats = field(repr=False)
     reference: Cells = field(repr=False)
     power: Audio = field(repr=False)
+    noise: Audio = field(repr=False)
 
     def along(self, line: Placement) -> Cells:
-        """Return the clip's spectra at the reference's frames, if it lay on a line."""
+        """Return the clip's spectra at the reference's frames, if it lay on a line.
+
+        Cells that hold no more than the clip's noise are emptied.
+        """
+        spectra = self._read(line)
+        power = _smooth(spectra)
+        spectra *= np.clip(1.0 - NOISE_TIMES * self.noise / np.maximum(power, SILENT), 0.0, 1.0)
+        return spectra
+
+    def _read(self, line: Placement) -> Cells:
+        """Return the clip's spectra as they are."""
         if abs(line.drift_ppm) > STEEP_PPM:
             return _resampled(self.clip, self.times_s, line)
         places = ((self.times_s - line.offset_s) / line.rate) * CELL_RATE - SIZE / 2
@@ -123,12 +146,25 @@ def set_scene(clip: Audio, reference: Audio, lines: Sequence[Placement]) -> Scen
     frames = max(0, int((last_s - first_s) / HOP_S))
     starts = round(first_s * CELL_RATE) + HOP * np.arange(frames) - HOP // 2
     spectra = _frames(reference, starts)
-    squares = spectra.real**2 + spectra.imag**2
-    power = ndimage.uniform_filter(squares, SMOOTH, mode="nearest")
+    power = _smooth(spectra)
     if len(power):
         loud = np.percentile(power, LOUD_PERCENTILE, axis=0).astype(np.float32)
         power += np.maximum(FLOOR * loud, SILENT)
-    return Scene(clip, (starts + SIZE / 2) / CELL_RATE, spectra, power)
+    return Scene(clip, (starts + SIZE / 2) / CELL_RATE, spectra, power, _own_noise(clip))
+
+
+def _smooth(spectra: Cells) -> Audio:
+    """Return the power of cells, smoothed over their neighbours."""
+    squares = spectra.real**2 + spectra.imag**2
+    return np.asarray(ndimage.uniform_filter(squares, SMOOTH, mode="nearest"), np.float32)
+
+
+def _own_noise(clip: Audio) -> Audio:
+    """Return the power of a clip's own noise in each bin."""
+    power = _smooth(_frames(clip, np.arange(0, max(1, len(clip) - SIZE), SIZE)))
+    quiet, loud = np.percentile(power, [NOISE_PERCENTILE, PEAK_PERCENTILE], axis=0)
+    noise = np.maximum(np.minimum(quiet, NOISE_MOST * loud), NOISE_LEAST * loud.max(initial=0.0))
+    return np.asarray(noise, np.float32)
 
 
 def _frames(samples: Audio, starts: NDArray[np.int64]) -> Cells:

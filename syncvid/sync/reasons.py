@@ -79,9 +79,11 @@ def of_waveform(evidence: Evidence, doubts: Sequence[str]) -> str:
     if evidence.spread_s < 1e-3:
         count += f" to {max(evidence.spread_s * 1e3, 0.1):.1f} ms"
     text = f"{count}; {_next_best(evidence)}."
-    if len(evidence.spans) > 1:
+    if len(evidence.spans) > 1 and "copy" not in doubts:
         text += f" {_edited(evidence)}"
-    if "rival" in doubts:
+    if "copy" in doubts:
+        text += " The mix holds the same sound more than once: listen which one was recorded."
+    elif "rival" in doubts:
         rival = _elsewhere(evidence.rivals[0], evidence.line.offset_s)
         text += f" A repeat fits as well, {rival}: listen which one it is."
     elif "weak" in doubts or "few" in doubts:
@@ -247,7 +249,9 @@ def of_timing(evidence: TimingEvidence, reference: str, doubts: Sequence[str]) -
     if pairs.count >= FEWEST_TOLD:
         text += f", the notes to {pairs.spread_s * 1e3:.0f} ms"
     text += f"; {_next_best(evidence)}."
-    if "rival" in doubts:
+    if "copy" in doubts:
+        text += " The mix holds the same sound more than once: listen which one was recorded."
+    elif "rival" in doubts:
         rival = _elsewhere(evidence.rivals[0], evidence.placement.offset_s)
         return f"{text} A repeat fits as well, {rival}: listen which one it is."
     if "weak" in doubts or "few" in doubts:

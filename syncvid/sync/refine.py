@@ -7,8 +7,7 @@ its own lag, and a weighted robust line through these lags gives the answer.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,9 +18,6 @@ from syncvid.timeline import PPM, Placement
 
 # Rows are made this much finer before they are summed or read.
 FINER = 4
-
-# Columns around those that are read, for the filter that makes them finer.
-PAD = 12
 
 # Standard deviations at which a window is cut off in a sum.
 CAP = 10.0
@@ -78,12 +74,12 @@ def sum_near(rows: Rows, line: Placement, *, offset_s: float, drift_ppm: float) 
     """
     if not len(rows.clip_s):
         return Summed(line, 0.0)
-    rows = _narrow(rows, offset_s, drift_ppm)
-    fine = upsample(np.clip(rows.values, -CAP, CAP), FINER)
     rate = rows.sample_rate * FINER
     middle_s = float(np.mean(rows.clip_s))
     from_middle_s = rows.clip_s - middle_s
     extent_s = max(float(np.ptp(rows.clip_s)), 1.0)
+    rows = rows.within(offset_s + drift_ppm * PPM * extent_s + float(np.abs(rows.rests).max()))
+    fine = upsample(np.clip(rows.values, -CAP, CAP), FINER)
     steps = max(1, round(drift_ppm * PPM * extent_s / 2 * rate))
     slopes = np.arange(-steps, steps + 1) / max(extent_s / 2 * rate, 1.0)
     width = round(offset_s * rate)
@@ -100,16 +96,6 @@ def sum_near(rows: Rows, line: Placement, *, offset_s: float, drift_ppm: float) 
     shift_s = (float(top.positions[0]) - width) / rate - slope * middle_s
     score = float(sums[slope_index, column] / np.sqrt(max(1.0, float(rows.shares.sum()))))
     return Summed(Placement(line.offset_s + shift_s, line.drift_ppm + slope / PPM), score)
-
-
-def _narrow(rows: Rows, offset_s: float, drift_ppm: float) -> Rows:
-    """Return the columns that a search can reach, and some around them for the filter."""
-    leans_s = drift_ppm * PPM * float(np.ptp(rows.clip_s)) / 2 + float(np.abs(rows.rests).max())
-    reach = math.ceil((offset_s + leans_s) * rows.sample_rate) + PAD
-    if reach >= rows.reach:
-        return rows
-    middle = rows.values[:, rows.reach - reach : rows.reach + reach + 1]
-    return replace(rows, values=middle)
 
 
 def read_lags(rows: Rows, around_s: Floats, near_s: float = NEAR_S) -> Peaks:
@@ -133,11 +119,12 @@ def read_lags(rows: Rows, around_s: Floats, near_s: float = NEAR_S) -> Peaks:
         return Peaks(np.zeros(0), np.zeros(0))
     coarse = np.floor(rows.columns(around_s - near_s)).astype(np.int64)
     width = int(np.ceil(2 * near_s * rows.sample_rate)) + 2
-    columns = np.clip(coarse[:, None] + np.arange(-PAD, width + PAD), 0, rows.values.shape[1] - 1)
+    pad = 8
+    columns = np.clip(coarse[:, None] + np.arange(-pad, width + pad), 0, rows.values.shape[1] - 1)
     fine = upsample(np.take_along_axis(rows.values, columns, axis=1), FINER)
-    first = np.round((rows.columns(around_s - near_s) - (coarse - PAD)) * FINER).astype(np.int64)
+    first = np.round((rows.columns(around_s - near_s) - (coarse - pad)) * FINER).astype(np.int64)
     peaks = find_peaks(fine, first, round(2 * near_s * rows.sample_rate * FINER) + 1)
-    deviations = rows.deviations_s(peaks.positions / FINER + coarse - PAD)
+    deviations = rows.deviations_s(peaks.positions / FINER + coarse - pad)
     return Peaks(deviations, peaks.heights)
 
 

@@ -34,6 +34,11 @@ CHANGE = 12.0
 # Where a clip has not begun or is over, each frame speaks this much against it.
 OUTSIDE = -3.0
 
+# What a line beside the first one, or far from it, must explain more than all others.
+NEAR_S = 0.5
+NEAR_MORE = 40.0
+FAR_MORE = 120.0
+
 # The path and the filter that it is found with depend on each other; they settle in a few rounds.
 ROUNDS = 3
 
@@ -46,10 +51,23 @@ SAME_DRIFT_PPM = 1e-6
 # A clip plays in a frame if it is loud enough over this length, in seconds.
 PLAYING_S = 0.25
 
-# A gap in which a clip should have been heard by this much log likelihood, and this long, in
-# seconds, may hold a phrase that was edited in a way that was not yet looked for.
+# Around a moment a clip should be heard at some share of its usual rate.  Below the first it rests
+# (with its own room's noise, which is in no mix), above the second it plays: a rest is no evidence
+# of absence.
+RESTS, PLAYS = 0.05, 0.15
+AROUND_S = 2.0
+
+# A gap in which a clip should be heard at less than this share of its usual rate is a rest; one
+# that is shorter than this, in seconds, is a note that was lost.
+REST_SHARE = 0.25
+LOST_S = 0.75
+
+# A gap is where less than this share of what should be heard is heard, for so long, in seconds; it
+# is worth a search if this much log likelihood is missing within `AROUND_S`, and in all.
+GAP_SHARE = 0.2
+GAP_S = 1.2
+GAP_LEAST = 30.0
 GAP_EXPECTED = 60.0
-GAP_S = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,19 +125,24 @@ class Located:
         )
 
     def gaps(self) -> tuple[Run, ...]:
-        """Return the stretches where the clip should be heard on the first line but is absent."""
-        edges = [0, *(edge for run in self.runs for edge in (run.first, run.last))]
-        edges.append(len(self.times_s))
+        """Return the stretches where the clip should be heard on the first line but is not."""
+        found = np.zeros(len(self.times_s))
+        for run in self.runs:
+            found[run.first : run.last] = self.gains[run.state, run.first : run.last]
+        width = round(AROUND_S / HOP_S)
+        even = np.ones(width)
+        should = np.convolve(self.expected, even, "same")
+        missing = (should > GAP_LEAST) & (np.convolve(found, even, "same") < GAP_SHARE * should)
         return tuple(
-            Run(first, last, -1)
-            for first, last in zip(edges[::2], edges[1::2], strict=True)
-            if (last - first) * HOP_S >= GAP_S
-            and float(self.expected[first:last].sum()) >= GAP_EXPECTED
+            Run(run.first, run.last, -1)
+            for run in _runs(np.where(missing, 0, -1))
+            if (run.last - run.first) * HOP_S >= GAP_S
+            and float(self.expected[run.first : run.last].sum()) >= GAP_EXPECTED
         )
 
 
 def locate(
-    clip: Heard, reference: Heard, lines: Sequence[Placement], *, rounds: int = ROUNDS
+    clip: Heard, reference: Heard, lines: Sequence[Placement], heard: tuple[Floats, Floats]
 ) -> Located:
     """Find where a clip is heard in a reference.
 
@@ -129,8 +152,8 @@ def locate(
         The sounds, the clip the right way up.
     lines : sequence of Placement
         Where it may lie, each to a fraction of a millisecond; at least one.
-    rounds : int
-        How often path and filter are improved.
+    heard : tuple of ndarray, shape (moments,), float64
+        Moments of the clip, in seconds, and how clearly it is heard then on the first line, 0 to 1.
 
     Returns
     -------
@@ -139,15 +162,17 @@ def locate(
     scene = set_scene(clip.low, reference.low, lines)
     if not len(scene.times_s):
         return Located(tuple(lines), (), scene.times_s, np.zeros((len(lines), 0)), np.zeros(0))
-    path = np.where(_outside(scene, lines[0], clip), -1, 0)
-    gains = expected = np.zeros(0)
-    for _ in range(rounds):
-        gains, expected = _gains(scene, clip, lines, path)
-        new = cheapest_path(gains)
-        if np.array_equal(new, path):
+    clip_s = (scene.times_s - lines[0].offset_s) / lines[0].rate
+    weights = np.interp(clip_s, *heard) * ~_outside(scene, lines[0], clip)
+    path = np.where(weights > 0.0, 0, -1)
+    for _ in range(ROUNDS):
+        gains, expected = _gains(scene, clip, lines, path, weights)
+        new = _without_doubtful(gains, cheapest_path(gains), lines)
+        if np.array_equal(new, path) or not np.any(new >= 0):
             break
-        path = new if np.any(new >= 0) else path
-    return Located(tuple(lines), _runs(new), scene.times_s, gains, expected)
+        path, weights = new, np.ones(len(new))
+    runs = _bridged(_runs(new), expected)
+    return Located(tuple(lines), runs, scene.times_s, gains, expected)
 
 
 def _outside(scene: Scene, line: Placement, clip: Heard) -> NDArray[np.bool_]:
@@ -156,26 +181,38 @@ def _outside(scene: Scene, line: Placement, clip: Heard) -> NDArray[np.bool_]:
 
 
 def _gains(
-    scene: Scene, clip: Heard, lines: Sequence[Placement], path: NDArray[np.int64]
+    scene: Scene,
+    clip: Heard,
+    lines: Sequence[Placement],
+    path: NDArray[np.int64],
+    weights: Floats,
 ) -> tuple[Floats, Floats]:
     """Return what each frame says of each line, and what it would say on the first."""
     used = np.bincount(path[path >= 0], minlength=1)
     main = int(np.argmax(used))
     cells = scene.along(lines[main])
-    filtered = measure_filter(scene, cells, (path == main).astype(np.float64))
-    rows, expected = [], np.zeros(len(scene.times_s))
-    for index, line in enumerate(lines):
-        spectra = cells if index == main else scene.along(line)
-        presence = weigh_presence(scene, spectra, filtered)
-        clip_s = (scene.times_s - line.offset_s) / line.rate
-        playing = clip.playing(clip_s, PLAYING_S)
-        # A rest is no evidence of absence.
-        gains = np.where(presence.gains < 0, presence.gains * playing, presence.gains)
-        outside = _outside(scene, line, clip)
-        rows.append(np.where(outside, OUTSIDE, gains))
-        if index == 0:
-            expected = np.where(outside, 0.0, presence.expected * playing)
-    return np.stack(rows), expected
+    filtered = measure_filter(scene, cells, weights * (path == main))
+    found = [
+        weigh_presence(scene, cells if index == main else scene.along(line), filtered)
+        for index, line in enumerate(lines)
+    ]
+    outside = [_outside(scene, line, clip) for line in lines]
+    expected = np.where(outside[0], 0.0, found[0].expected)
+    plays = _plays(expected, path)
+    gains = []
+    for line, presence, away in zip(lines, found, outside, strict=True):
+        playing = clip.playing((scene.times_s - line.offset_s) / line.rate, PLAYING_S) * plays
+        against = np.minimum(presence.gains, 0.0) * playing
+        gains.append(np.where(away, OUTSIDE, np.maximum(presence.gains, 0.0) + against))
+    return np.stack(gains), expected
+
+
+def _plays(expected: Floats, path: NDArray[np.int64]) -> Floats:
+    """Return 0 where a clip rests by what should be heard of it, 1 where it plays."""
+    width = round(AROUND_S / HOP_S)
+    around = np.convolve(expected, np.ones(width) / width, "same")
+    usual = float(np.median(around[path >= 0])) if np.any(path >= 0) else 0.0
+    return np.clip((around / max(usual, 1e-9) - RESTS) / (PLAYS - RESTS), 0.0, 1.0)
 
 
 def cheapest_path(gains: Floats, change: float = CHANGE) -> NDArray[np.int64]:
@@ -214,12 +251,63 @@ def cheapest_path(gains: Floats, change: float = CHANGE) -> NDArray[np.int64]:
     return path - 1
 
 
+def _without_doubtful(
+    gains: Floats, path: NDArray[np.int64], lines: Sequence[Placement]
+) -> NDArray[np.int64]:
+    """Return the path without those lines that explain little which the first one does not."""
+    gains = gains.copy()
+    for state in np.unique(path[path > 0]):
+        here = path == state
+        others = np.delete(gains, state, axis=0)[:, here].max(axis=0)
+        more = float((gains[state, here] - np.maximum(others, 0.0)).sum())
+        near = abs(lines[state].offset_s - lines[0].offset_s) < NEAR_S
+        if more < (NEAR_MORE if near else FAR_MORE):
+            gains[state] = OUTSIDE
+            path = cheapest_path(gains)
+    return path
+
+
 def _runs(path: NDArray[np.int64]) -> tuple[Run, ...]:
     """Return the runs of equal states other than absent."""
     borders = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
     return tuple(
         Run(first, last, int(path[first])) for first, last in pairwise(borders) if path[first] >= 0
     )
+
+
+def _bridged(runs: Sequence[Run], expected: Floats) -> tuple[Run, ...]:
+    """Join runs across rests, and across gaps in which only a note was lost.
+
+    A rest between two lines is given to both by halves: nobody can hear where the cut was.
+    """
+    heard = [expected[run.first : run.last] for run in runs]
+    usual = float(np.concatenate(heard).mean()) if heard else 0.0
+    joined: list[Run] = []
+    for run in runs:
+        before = joined[-1] if joined else None
+        gap = run.first - before.last if before is not None else 0
+        if before is None or gap == 0:
+            joined.append(run)
+            continue
+        rests = float(expected[before.last : run.first].mean()) < REST_SHARE * usual
+        if before.state == run.state and (rests or gap * HOP_S < LOST_S):
+            joined[-1] = Run(before.first, run.last, run.state)
+        elif before.state != run.state and rests:
+            middle = (before.last + run.first) // 2
+            joined[-1] = Run(before.first, middle, before.state)
+            joined.append(Run(middle, run.last, run.state))
+        else:
+            joined.append(run)
+    if not joined:
+        return ()
+    # A rest before or after all else belongs to the clip's first or last span.
+    first, last = joined[0], joined[-1]
+    if float(expected[: first.first].sum()) < REST_SHARE * usual * first.first:
+        joined[0] = Run(0, first.last, first.state)
+        last = joined[-1]
+    if float(expected[last.last :].sum()) < REST_SHARE * usual * (len(expected) - last.last):
+        joined[-1] = Run(last.first, len(expected), last.state)
+    return tuple(joined)
 
 
 def to_spans(located: Located, clip_length_s: float, drift_ppm: float) -> tuple[Span, ...]:

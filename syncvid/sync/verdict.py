@@ -9,11 +9,14 @@ All three are ratios or standard deviations, measured on the clip itself, and ho
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
 
-from syncvid.production.results import Finding
+from syncvid.production.results import Finding, Rival
 from syncvid.sync import reasons
 from syncvid.sync.leak import LeakPlace
 from syncvid.sync.waveform import Evidence
+from syncvid.timeline import Span
 
 # The best of all lines of unrelated music stays below 8 standard deviations (extreme value of some
 # ten million lines: 6; tones in common add a little).  An ear is asked above 9, none from 12 on.
@@ -34,8 +37,20 @@ RIVAL_SHARE = 0.6
 # and almost none against it.
 FEWEST_DECIDED = 4
 
+# A clip of which more than this share is in the mix twice, that far apart, was copied there: only
+# the leader knows which of the two was recorded.
+COPIED_SHARE = 0.5
+COPY_S = 0.5
+
 # Windows that lie on the line scatter by less than this, in seconds.
 SPREAD_S = 0.3e-3
+
+# Presence (a log likelihood ratio) at a wrong place stays below 25, other takes of the same notes
+# included; what is heard at all gives 100 and more.  An ear is asked above the first, none above
+# the second, if so many windows agree as well.
+HEARD_POSSIBLE = 60.0
+HEARD_CERTAIN = 120.0
+HEARD_AGREE = 3
 
 # Confidence grows with the evidence on this scale, and is cut where there is a doubt.
 CERTAINTY_SCALE = 6.0
@@ -66,13 +81,15 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
         None where nothing fits.
     """
     fewest = min(FEWEST_HEARD, max(1, evidence.count.playing))
-    if evidence.score < POSSIBLE or evidence.count.agreeing < fewest:
+    possible = evidence.score >= POSSIBLE or evidence.presence >= HEARD_POSSIBLE
+    if not possible or evidence.count.agreeing < fewest:
         return None
     doubts = _doubts(evidence)
     certainty = (1 - math.exp(-evidence.score / CERTAINTY_SCALE)) * (
         1 - evidence.rival_share**2 / 2
     )
-    discount = 1.0 if not doubts else RIVAL_DISCOUNT if "rival" in doubts else DISCOUNT
+    repeats = "rival" in doubts or "copy" in doubts
+    discount = 1.0 if not doubts else RIVAL_DISCOUNT if repeats else DISCOUNT
     return Finding(
         verdict="check" if doubts else "sure",
         confidence=certainty * discount,
@@ -82,21 +99,42 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
         against=against,
         spans=evidence.spans,
         votes=evidence.count.votes,
-        rivals=evidence.rivals,
+        rivals=_copies(evidence) if "copy" in doubts else evidence.rivals,
     )
+
+
+def _copies(evidence: Evidence) -> tuple[Rival, ...]:
+    """Return the other places at which the mix holds the same sound, before all other rivals."""
+    offset_s = evidence.line.offset_s
+    others = [span.offset_s for span in evidence.spans if abs(span.offset_s - offset_s) > COPY_S]
+    return (*(Rival(other_s, 1.0) for other_s in others), *evidence.rivals)
 
 
 def _doubts(evidence: Evidence) -> tuple[str, ...]:
     """Return what speaks against certainty, worst first."""
     count = evidence.count
     told_apart = evidence.decided >= max(FEWEST_DECIDED, evidence.contested // 2)
+    heard = evidence.presence >= HEARD_CERTAIN and count.agreeing >= HEARD_AGREE
+    enough = count.agreeing >= max(FEWEST_AGREE, SHARE_AGREE * count.playing)
     found = {
+        "copy": _copied_share(evidence.spans) > COPIED_SHARE,
         "rival": evidence.rival_share > RIVAL_SHARE and not told_apart,
-        "weak": evidence.score < CERTAIN,
-        "few": count.agreeing < max(FEWEST_AGREE, SHARE_AGREE * count.playing),
-        "spread": evidence.spread_s > SPREAD_S,
+        "weak": evidence.score < CERTAIN and not heard,
+        "few": not enough and not heard,
+        "spread": evidence.spread_s > SPREAD_S and not (heard and math.isinf(evidence.spread_s)),
     }
     return tuple(name for name, doubtful in found.items() if doubtful)
+
+
+def _copied_share(spans: Sequence[Span]) -> float:
+    """Return which share of what is heard of a clip is in the mix at two places or more."""
+    edges = sorted({edge for span in spans for edge in (span.clip_from_s, span.clip_to_s)})
+    heard = copied = 0.0
+    for from_s, to_s in pairwise(edges):
+        times = sum(span.clip_from_s <= from_s and to_s <= span.clip_to_s for span in spans)
+        heard += (to_s - from_s) * (times > 0)
+        copied += (to_s - from_s) * (times > 1)
+    return copied / heard if heard else 0.0
 
 
 def judge_leak(places: tuple[LeakPlace, ...], against: str) -> Finding | None:

@@ -9,9 +9,14 @@ import numpy as np
 
 from syncvid.arrays import Floats
 from syncvid.production.results import Rival
+from syncvid.sync import ballot
 from syncvid.sync.edits import far_lines, in_clip, near_shifts
 from syncvid.sync.hearing import ANALYSIS_RATE, Heard
 from syncvid.sync.lines import (
+    DRIFT_PPM,
+    LINE_RATE,
+    NARROWS_S,
+    SHORT_DRIFT_PPM,
     WINDOW,
     LineScores,
     Searchable,
@@ -19,7 +24,6 @@ from syncvid.sync.lines import (
     score_lines,
     strongest,
 )
-from syncvid.sync.quick import score_quickly
 from syncvid.sync.refine import (
     NEAR_S,
     Fit,
@@ -39,11 +43,14 @@ from syncvid.timeline import PPM, Placement, Span
 # whole band: a few seconds below 2 kHz alone say too little.
 SHORT_S = 20.0
 
+# Evidence, in standard deviations, with which no other search is tried.
+PLENTY = 16.0
+
 # Places closer than this are one place: a moved phrase rather than another bar.
 APART_S = 0.12
 
 # Places that are looked at closely.
-MOST_PLACES = 6
+MOST_PLACES = 8
 
 # How far a close look may move a line: half a millisecond of lag at the ends, rounded up.
 LOOK_OFFSET_S = 1e-3
@@ -55,14 +62,6 @@ FINE_DRIFT_PPM = 4.0
 # Lags that are read around a line in a close look.
 LOOK_REACH_S = 0.02
 
-# A line through the windows' own best lags may be as steep as this; it needs windows that stand out
-# by so many standard deviations, so far apart, and so many of them within so little.
-STEEPEST_PPM = 400.0
-STEEP_STRENGTH = 6.0
-STEEP_APART_S = 8.0
-STEEP_NEAR_S = 0.75e-3
-STEEP_FEWEST = 4
-
 # Windows for refining: long enough to be clear alone, close enough to find the edges of spans.
 FINE_WINDOW_S = 2.0
 FINE_HOP_S = 0.5
@@ -70,6 +69,13 @@ FINE_HOP_S = 0.5
 # Half a period of the lowest tones, and how much better upside down must fit than upright.
 TURN_S = 4e-3
 TURNED = 1.2
+
+# Log likelihood ratio of presence from which on it tells places apart.  At a wrong place, other
+# takes of the same notes included, it stays below 25.
+HEARD_LEAST = 40.0
+
+# A place this near a line is on it, in seconds.
+SAME_PLACE_S = 4e-3
 
 # Phrases are moved by up to 80 ms as a rule, phones drop up to 200 ms; more is found as an edit.
 FINE_REACH_S = 0.25
@@ -84,6 +90,11 @@ SAME_FAR_S = 2e-3
 # A window prefers one of two places if it is clear there and this many times as strong.
 CLEAR = 5.0
 PREFERS = 1.6
+
+# Strength that a window has by chance at the best of the lags near a line, and how many clear
+# windows are enough to measure with.
+CHANCE = 2.5
+FEWEST_CLEAR = 4.0
 
 # A place that explains windows which the best one does not is an edit of the mix: least evidence,
 # fewest such windows, and how many times as many as those that both explain.
@@ -122,12 +133,15 @@ class Place:
         Whether the clip fits upside down.
     peaks : ndarray, shape (windows,), float64
         Evidence of each window of the clip, in standard deviations.
+    presence : float or None
+        Log likelihood ratio that the clip is heard there, where it was asked for.
     """
 
     line: Placement
     score: float
     inverted: bool
     peaks: Floats = field(repr=False)
+    presence: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,19 +206,32 @@ def find_evidence(clip: Heard, target: Target) -> Evidence:
     -------
     Evidence
     """
-    scores = score_quickly(clip.coarse, target.searchable, target.heard.coarse)
-    if scores is None:
-        scores = score_lines(clip.coarse, target.searchable)
-    evidence = _weigh(clip, target, scores)
-    if min(clip.duration_s, target.heard.duration_s) > SHORT_S:
-        return evidence
-    whole_band = score_lines(clip.full, prepare(target.heard.full), sample_rate=ANALYSIS_RATE)
-    return max(evidence, _weigh(clip, target, whole_band), key=lambda found: found.score)
+    short = min(clip.duration_s, target.heard.duration_s) <= SHORT_S
+    rate = ANALYSIS_RATE if short else LINE_RATE
+    searchable = prepare(target.heard.full) if short else target.searchable
+    quick = ballot.decide(ballot.hold_ballot(clip.at_rate(rate), searchable, rate))
+    if quick is not None:
+        evidence = _weigh(clip, target, quick)
+        if evidence.score >= PLENTY:
+            return evidence
+    evidence = _weigh(clip, target, score_lines(clip.coarse, target.searchable))
+    if short:
+        whole_band = score_lines(clip.full, searchable, sample_rate=ANALYSIS_RATE)
+        return max(evidence, _weigh(clip, target, whole_band), key=_trust)
+    if evidence.score < PLENTY and clip.duration_s > NARROWS_S * DRIFT_PPM / SHORT_DRIFT_PPM:
+        wide = score_lines(clip.coarse, target.searchable, drift_ppm=SHORT_DRIFT_PPM)
+        evidence = max(evidence, _weigh(clip, target, wide), key=_trust)
+    return evidence
+
+
+def _trust(evidence: Evidence) -> float:
+    """Return what to choose between two searches by."""
+    return evidence.presence if evidence.presence >= HEARD_LEAST else evidence.score / 100
 
 
 def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     """Gather what speaks for the best of a search's lines, and against it."""
-    best, *others = find_candidates(clip, target, scores)
+    best, *others = _by_presence(clip, target, find_candidates(clip, target, scores))
     rows = fine_rows(clip, target, best.line)
     inverted = _is_inverted(rows, best.line)
     if inverted:
@@ -212,15 +239,19 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     fit = refine(rows, best.line, offset_s=TURN_S, drift_ppm=FINE_DRIFT_PPM)
     rows = rows.moved(deviation_s(rows, best.line, fit.line))
     rivals, edits = _sort_out(best, others)
+    rivals = sorted(rivals, key=lambda place: -_as_rival(best, place).strength)
     far = [place.line for place in (*edits, *rivals) if place.score >= EDIT_SCORE]
-    located = locate(clip, target.heard, [fit.line])
+    heard = rows.clip_s, _clearly(rows)
+    located = locate(clip, target.heard, [fit.line], heard)
     if located.gaps():
-        located = _fill_gaps(_Pieces(clip, target, scores, rows, inverted), located, far)
+        located = _fill_gaps(_Pieces(clip, target, scores, rows, inverted, heard), located, far)
     located, fit = _on_main(located, rows, fit)
     spans = to_spans(located, clip.duration_s, fit.line.drift_ppm) or _whole(clip, target, fit.line)
     playing = clip.playing(rows.clip_s, FINE_WINDOW_S)
     rows = rows.moved(deviation_s(rows, located.lines[0], fit.line))
     count = count_votes(rows, fit.line, spans, playing, scores, inverted=inverted)
+    used = [located.lines[state] for state in {run.state for run in located.runs}]
+    rivals = [place for place in rivals if not _is_one_of(place.line, used, clip.duration_s)]
     contested, decided = _compare(best, rivals[0] if rivals else None)
     listed = tuple(_as_rival(best, place) for place in rivals)
     return Evidence(
@@ -234,6 +265,21 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
         decided,
         located.evidence,
     )
+
+
+def _by_presence(clip: Heard, target: Target, places: Sequence[Place]) -> list[Place]:
+    """Sort places of a clip that is not loud anywhere by whether it is heard there."""
+    if places[0].score >= PLENTY:
+        return list(places)
+    asked = []
+    for place in places:
+        sound = clip.inverted() if place.inverted else clip
+        everywhere = np.array([0.0, clip.duration_s]), np.ones(2)
+        heard = locate(sound, target.heard, [place.line], everywhere).evidence
+        asked.append(replace(place, presence=heard))
+    if max(place.presence or 0.0 for place in asked) < HEARD_LEAST:
+        return asked
+    return sorted(asked, key=lambda place: -(place.presence or 0.0))
 
 
 def _whole(clip: Heard, target: Target, line: Placement) -> tuple[Span, ...]:
@@ -252,6 +298,15 @@ class _Pieces:
     scores: LineScores
     rows: Rows
     inverted: bool
+    heard: tuple[Floats, Floats]
+
+
+def _clearly(rows: Rows) -> Floats:
+    """Return how clearly each window is heard on its line, from 0 for chance to 1."""
+    heights = read_lags(rows, np.zeros(len(rows.clip_s))).heights
+    clearly = np.clip((heights - CHANCE) / (CLEAR - CHANCE), 0.0, 1.0)
+    # Too quiet throughout for a single window to be clear: all of them have a say.
+    return clearly if clearly.sum() >= FEWEST_CLEAR else np.ones(len(heights))
 
 
 def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> Located:
@@ -263,7 +318,7 @@ def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> L
     rough = [*far, *far_lines(pieces.scores, line, gaps, inverted=pieces.inverted)]
     lines = [line, *near, *_exact(pieces, [line, *near], rough)]
     if len(lines) > 1:
-        located = locate(clip, target.heard, lines)
+        located = locate(clip, target.heard, lines, pieces.heard)
     pair = Pair(clip.coarse, target.heard.coarse, clip.full, target.heard.full)
     times_s = located.times_s
     stretched = [
@@ -272,7 +327,7 @@ def _fill_gaps(pieces: _Pieces, located: Located, far: Sequence[Placement]) -> L
     ]
     steep = [found for found in stretched if found is not None]
     if steep:
-        located = locate(clip, target.heard, [*located.lines, *steep])
+        located = locate(clip, target.heard, [*located.lines, *steep], pieces.heard)
     return located
 
 
@@ -296,7 +351,7 @@ def _exact(
 def _on_main(located: Located, rows: Rows, fit: Fit) -> tuple[Located, Fit]:
     """Refine the pieces; let the clip's line be the one on which most of it lies."""
     on_line = [located.length_on(state) for state in range(len(located.lines))]
-    flat = [abs(line.drift_ppm) < STEEPEST_PPM for line in located.lines]
+    flat = [abs(line.drift_ppm) < ballot.STEEPEST_PPM for line in located.lines]
     main = max(range(len(on_line)), key=lambda state: on_line[state] * flat[state])
     if len(located.lines) == 1 or not on_line[main]:
         return located, fit
@@ -357,34 +412,27 @@ def find_candidates(clip: Heard, target: Target, scores: LineScores) -> list[Pla
         inverted = bool(scores.inverted[index])
         sound = upside_down if inverted else clip
         places.append(_look_closely(sound, target, line, rate, inverted=inverted))
-    for inverted, sound in ((False, clip), (True, upside_down)):
-        steep = _steep_line(scores, inverted=inverted)
-        if steep is not None:
-            places.append(_look_closely(sound, target, steep, rate, inverted=inverted))
+    for line, inverted in (*scores.elected, *_steep_lines(scores)):
+        sound = upside_down if inverted else clip
+        places.append(_look_closely(sound, target, line, rate, inverted=inverted))
     if not places:
         places.append(_look_closely(clip, target, Placement(0.0), rate, inverted=False))
     return sorted(places, key=lambda place: -place.score)
 
 
-def _steep_line(scores: LineScores, *, inverted: bool) -> Placement | None:
-    """Return the line on which most of the windows' own best lags lie, however steep, if any."""
-    clear = scores.window_peaks[int(inverted)] >= STEEP_STRENGTH
-    times = ((np.arange(len(clear)) + 0.5) * scores.window_s)[clear]
-    lags = scores.window_lags[int(inverted)][clear] / scores.sample_rate
-    best = np.zeros(len(times), np.bool_)
-    for time, lag in zip(times, lags, strict=True):
-        away = times - time
-        far = np.abs(away) > STEEP_APART_S
-        slopes = (lags - lag)[far] / away[far]
-        for slope in slopes[np.abs(slopes) <= STEEPEST_PPM * PPM]:
-            near = np.abs(lags - lag - slope * away) < STEEP_NEAR_S
-            if near.sum() > best.sum():
-                best = near
-    if best.sum() < STEEP_FEWEST:
-        return None
-    middle = times[best].mean()
-    slope, at_middle = np.polyfit(times[best] - middle, lags[best], 1)
-    return Placement(float(at_middle - slope * middle), float(slope) / PPM)
+def _steep_lines(scores: LineScores) -> list[tuple[Placement, bool]]:
+    """Return the lines on which most of the windows' own best lags lie, however steep."""
+    if scores.elected:
+        return []
+    found = []
+    for side in (0, 1):
+        clear = scores.window_peaks[side] >= ballot.CLEAR
+        times_s = ((np.arange(len(clear)) + 0.5) * scores.window_s)[clear]
+        lags_s = scores.window_lags[side][clear] / scores.sample_rate
+        line, _ = ballot.steep_line(times_s, lags_s, 2 * scores.window_s)
+        if line is not None:
+            found.append((line, bool(side)))
+    return found
 
 
 def _look_closely(
@@ -465,7 +513,16 @@ def _compare(best: Place, rival: Place | None) -> tuple[int, int]:
     return int(contested.sum()), int(for_best.sum()) - int(against.sum())
 
 
+def _is_one_of(line: Placement, lines: Sequence[Placement], length_s: float) -> bool:
+    """Return whether a line is one of those on which pieces of the clip were found."""
+    at_s = line.to_reference(length_s / 2)
+    return any(abs(at_s - other.to_reference(length_s / 2)) < SAME_PLACE_S for other in lines)
+
+
 def _as_rival(best: Place, place: Place) -> Rival:
     """Return a place as a rival of the best one."""
     share = place.score / best.score if best.score > 0 else 1.0
+    if best.presence is not None and best.presence >= HEARD_LEAST:
+        # What chance gives is as high as what a quiet clip gives; only presence has a true zero.
+        share = (place.presence or 0.0) / best.presence
     return Rival(place.line.offset_s, float(np.clip(share, 0.0, 1.0)))

@@ -10,6 +10,9 @@ from scipy import fft
 from syncvid.arrays import Audio, Floats
 from syncvid.timeline import Placement, to_samples
 
+# Columns that a resampling filter needs beside those that are looked at.
+SPARE = 16
+
 
 @dataclass(frozen=True, slots=True)
 class Rows:
@@ -48,6 +51,11 @@ class Rows:
     def moved(self, away_s: Floats) -> Rows:
         """Return the rows as seen from a line that deviates from their own, in seconds."""
         return replace(self, rests=self.rests - away_s)
+
+    def within(self, reach_s: float) -> Rows:
+        """Return the columns up to a distance from the middle, and a few more for resampling."""
+        cut = max(0, self.reach - int(np.ceil(reach_s * self.sample_rate)) - SPARE)
+        return replace(self, values=self.values[:, cut : self.values.shape[1] - cut])
 
     def columns(self, deviation_s: Floats) -> Floats:
         """Return the column of each row at a deviation from the line, in seconds."""

@@ -16,7 +16,7 @@ from syncvid.errors import Cancelled, SignalError
 from syncvid.production.results import Finding
 from syncvid.progress import Event, Progress
 from syncvid.sync import Listened, SyncSettings, find_places
-from syncvid.sync.places import _is_heard
+from syncvid.sync.by_mix import is_heard
 from syncvid.timeline import Span
 from tests.sync.ensemble import RATE, band, clicks, melody, on_phone, play
 
@@ -224,8 +224,8 @@ def test_another_take_is_placed_by_its_notes(rng: np.random.Generator) -> None:
 
 def test_another_take_is_not_taken_out_of_the_mix() -> None:
     placed = Finding("sure", 0.98, "another take", -4.0, 0.0, against="mix")
-    assert not _is_heard(placed)
-    assert _is_heard(replace(placed, spans=(Span(0.0, 40.0, -4.0),)))
+    assert not is_heard(placed)
+    assert is_heard(replace(placed, spans=(Span(0.0, 40.0, -4.0),)))
 
 
 def test_guide_is_heard_behind_the_playing(rng: np.random.Generator) -> None:
