@@ -98,13 +98,15 @@ def _alike(one: Floats, other: Floats, lag_hops: int) -> float:
 
 def _same_waves(one: Audio, other: Audio, lag_s: float) -> bool:
     """Tell whether the loudest passage of one sound is found in the other, wave for wave."""
-    length = min(to_samples(_PASSAGE_S, ANALYSIS_RATE), one.size)
+    length, lag = to_samples(_PASSAGE_S, ANALYSIS_RATE), to_samples(lag_s, ANALYSIS_RATE)
     energy = np.concatenate([[0.0], np.cumsum(one.astype(np.float64) ** 2)])
     step = to_samples(_HOP_S, ANALYSIS_RATE)
-    starts = np.arange(0, one.size - length + 1, step)
+    starts = np.arange(max(0, lag), min(one.size, other.size + lag) - length + 1, step)
+    if not starts.size:
+        return False
     begin = int(starts[int(np.argmax(energy[starts + length] - energy[starts]))])
     room = to_samples(_AWAY_S, ANALYSIS_RATE)
-    first = begin - to_samples(lag_s, ANALYSIS_RATE) - room
+    first = begin - lag - room
     last = first + length + 2 * room
     if first < 0 or last > other.size:
         pad = max(0, -first), max(0, last - other.size)

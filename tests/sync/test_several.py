@@ -53,11 +53,16 @@ class Planted:
         return NOTHING
 
 
+def unlike(sound: Audio, other: Audio) -> Finding:
+    return NOTHING
+
+
 def takes_of(
     takes: dict[tuple[float, float], Finding], length_s: float, whole: Finding
 ) -> tuple[tuple[FullTake, ...], int]:
     place = Planted(takes)
-    found = find_full_takes([(sounding(list(takes), length_s), whole)], place, reference_s=PIECE_S)
+    file = sounding(list(takes), length_s), whole
+    found = find_full_takes([file], place, unlike, reference_s=PIECE_S)
     return found[0], place.asked
 
 
@@ -118,9 +123,25 @@ def test_takes_of_real_playing_are_found_by_the_real_search(rng: np.random.Gener
     def place(sounds: Sequence[Audio]) -> Sequence[Finding]:
         return find_places([Listened("x", sound) for sound in sounds], mix=mix).findings
 
-    found = find_full_takes([(clip, place([clip])[0])], place, reference_s=PIECE_S)[0]
+    found = find_full_takes([(clip, place([clip])[0])], place, unlike, reference_s=PIECE_S)[0]
     assert len(found) == 2
     assert found[1].finding.verdict == "sure"
     assert found[1].finding.offset_s == pytest.approx(-(4 + PIECE_S + 4), abs=2e-3)
     assert found[0].finding.offset_s == pytest.approx(-4.0, abs=0.05)
     assert found[0].finding.verdict == "check"
+
+
+def test_a_take_that_the_reference_does_not_tell_is_placed_by_the_other_take() -> None:
+    """It lies 42 s before the other in the file, which lies at -43 s: so at -1 s."""
+    takes = {(2.0, 40.0): NOTHING, (44.0, 82.0): at(-43.0, "sure")}
+
+    def alike(sound: Audio, other: Audio) -> Finding:
+        assert np.std(sound[30 * RATE : 40 * RATE]) > 0.05 > np.std(sound[50 * RATE :])
+        assert np.std(other[50 * RATE : 80 * RATE]) > 0.05 > np.std(other[: 40 * RATE])
+        return at(42.0, "sure")
+
+    file = sounding(list(takes), 84.0), at(-43.0, "sure")
+    found = find_full_takes([file], Planted(takes), alike, reference_s=PIECE_S)[0]
+    assert [take.finding.offset_s for take in found] == [-1.0, -43.0]
+    assert found[0].finding.verdict == "check", "never sure by a detour"
+    assert "another take in the same file" in found[0].finding.reason
