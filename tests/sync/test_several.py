@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -132,16 +133,20 @@ def test_takes_of_real_playing_are_found_by_the_real_search(rng: np.random.Gener
 
 
 def test_a_take_that_the_reference_does_not_tell_is_placed_by_the_other_take() -> None:
-    """It lies 42 s before the other in the file, which lies at -43 s: so at -1 s."""
+    """It lies 42 s before the other in the file, by a clock that seems slow by 100 millionths.
+
+    The other lies at -43 s: together -43 + 42 * (1 + 50e-6) s.
+    """
     takes = {(2.0, 40.0): NOTHING, (44.0, 82.0): at(-43.0, "sure")}
 
     def alike(sound: Audio, other: Audio) -> Finding:
         assert np.std(sound[30 * RATE : 40 * RATE]) > 0.05 > np.std(sound[50 * RATE :])
         assert np.std(other[50 * RATE : 80 * RATE]) > 0.05 > np.std(other[: 40 * RATE])
-        return at(42.0, "sure")
+        return replace(at(42.0, "sure"), drift_ppm=100.0)
 
-    file = sounding(list(takes), 84.0), at(-43.0, "sure")
+    file = sounding(list(takes), 84.0), replace(at(-43.0, "sure"), drift_ppm=50.0)
     found = find_full_takes([file], Planted(takes), alike, reference_s=PIECE_S)[0]
-    assert [take.finding.offset_s for take in found] == [-1.0, -43.0]
+    assert found[0].finding.offset_s == pytest.approx(-43 + 42 * (1 + 50e-6), abs=1e-9)
+    assert found[0].finding.drift_ppm == pytest.approx(150.005, abs=1e-3)
     assert found[0].finding.verdict == "check", "never sure by a detour"
     assert "another take in the same file" in found[0].finding.reason
