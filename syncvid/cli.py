@@ -192,6 +192,14 @@ def sync(
         str | None,
         typer.Option("--explain", metavar="TAKE", help="Explain one clip: part/take, or its file."),
     ] = None,
+    picture_shift: Annotated[
+        str | None,
+        typer.Option(
+            "--picture-shift",
+            metavar="TAKE",
+            help="Measure only how late a clip's picture comes behind its sound, by its claps.",
+        ),
+    ] = None,
 ) -> None:
     """Find every clip's place and clock drift by its sound."""
     from syncvid.production.files import check_target, write_whole
@@ -199,6 +207,9 @@ def sync(
     from syncvid.production.results import write_sync_json
     from syncvid.steps import explain_clip, sync_clips
 
+    if picture_shift:
+        _tell_picture_shift(folder_or_clips, picture_shift)
+        return
     with _at_work() as progress:
         material, problems = _material(folder_or_clips, mix, guide)
         if json_file and json_file != "-":
@@ -225,6 +236,19 @@ def sync(
         _note(f"Note: {remark}")
     if outcome.skipped:
         _note("Nothing changed since last time: these are the places found then.")
+    _leave(problems)
+
+
+def _tell_picture_shift(folder_or_clips: list[str] | None, take: str) -> None:
+    """Measure and say how late a clip's picture comes behind its sound."""
+    from syncvid.steps import measure_picture_shift, tell_shift
+
+    with _at_work() as progress:
+        material, problems = _material(folder_or_clips, None, None)
+        with material.store.locked(_place(material)):
+            recording, shift = measure_picture_shift(material, take, progress=progress)
+    for line in tell_shift(recording, shift):
+        _say(line)
     _leave(problems)
 
 

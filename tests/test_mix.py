@@ -70,3 +70,13 @@ def test_no_clips_are_silence() -> None:
     total = PlainSum([], 1.0)
     assert safe_gain(total, sample_rate=RATE) == 1.0
     assert not total.read(0.0, 1.0, RATE).any()
+
+
+def test_only_the_stretch_of_a_clip_that_is_used_is_heard() -> None:
+    """Clip seconds 2 to 3 at an offset of -1 s are reference seconds 1 to 2."""
+    total = PlainSum([Line(Tones(440.0), Placement(-1.0), from_s=2.0, to_s=3.0)], 4.0)
+    heard = total.read(0.0, 4.0, RATE)[0]
+    assert not heard[: RATE - 1].any()
+    assert not heard[2 * RATE + 1 :].any()
+    assert heard[RATE : 2 * RATE].std() == pytest.approx(0.5 / np.sqrt(2), rel=0.02)
+    assert np.abs(np.diff(heard)).max() < 0.05, "its ends are soft"

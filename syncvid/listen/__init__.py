@@ -3,6 +3,14 @@
 What is heard in a result is never changed here.
 """
 
+from syncvid.listen.claps import (
+    AROUND_S,
+    FEWEST,
+    Motion,
+    PictureShift,
+    find_strokes,
+    measure_shift,
+)
 from syncvid.listen.ears import PASSAGE_S, Playing, both_ears, find_passage, find_playing
 from syncvid.listen.levels import (
     FLOOR_DB,
@@ -14,16 +22,22 @@ from syncvid.listen.levels import (
 from syncvid.listen.takes import Candidate, choose_take
 
 __all__ = [
+    "AROUND_S",
+    "FEWEST",
     "FLOOR_DB",
     "PASSAGE_S",
     "Candidate",
+    "Motion",
+    "PictureShift",
     "Playing",
     "both_ears",
     "breaks_off",
     "choose_take",
     "find_passage",
     "find_playing",
+    "find_strokes",
     "measure_levels",
     "measure_overview",
+    "measure_shift",
     "sounding_after_s",
 ]

@@ -22,6 +22,7 @@ from syncvid.steps.productions import (
     withdraw_clips,
 )
 from syncvid.steps.rendering import Look, RenderOutcome, render
+from syncvid.steps.shifting import measure_picture_shift, tell_shift
 from syncvid.steps.splitting import split_file
 from syncvid.steps.status import Status, production_status
 from syncvid.steps.syncing import SyncOutcome, sync_clips
@@ -64,6 +65,7 @@ __all__ = [
     "add_clips",
     "explain_clip",
     "make_preview",
+    "measure_picture_shift",
     "new_production",
     "place_take",
     "production_status",
@@ -72,5 +74,6 @@ __all__ = [
     "run_demo",
     "split_file",
     "sync_clips",
+    "tell_shift",
     "withdraw_clips",
 ]

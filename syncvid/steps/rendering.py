@@ -300,7 +300,7 @@ def _matched(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
         found = _entry(entries, recording.source, recording.stretch)
         if found is not None:
             file, finding = recording.source.file, pinned(found.finding, recording.pin)
-            clips.append(replace(found, file=file, stretch=recording.stretch, finding=finding))
+            clips.append(replace(found, file=file, finding=finding))
         recorders = [clip for clip in result.clips if clip.sound_of]
         if recording.sound and (found := _entry(recorders, recording.sound, Stretch())):
             file, picture = recording.sound.file, recording.source.file

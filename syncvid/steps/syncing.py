@@ -196,7 +196,7 @@ def _find(
         placed = search(list(sounds.values()), progress=progress)
         against = mix_samples if mix_samples is not None else guide_samples
         reference_s = None if against is None else against.size / ANALYSIS_RATE
-        takes = _takes_in_files(jobs, sounds, placed, search, reference_s)
+        takes = _takes_in_files(jobs, sounds, placed, search, reference_s, settings)
         by_recorder = _by_way_of_each_other(jobs, sounds, placed, settings)
     files = {job.name: job.source.file for job in jobs}
     found = {
@@ -255,6 +255,7 @@ def _takes_in_files(
     placed: Placed,
     search: Callable[[Sequence[Clip]], Placed],
     reference_s: float | None,
+    settings: SyncSettings,
 ) -> dict[str, tuple[FullTake, ...]]:
     """Find the files that hold several full takes, by the keys of the clips."""
     if reference_s is None:
@@ -270,7 +271,10 @@ def _takes_in_files(
         named = [Listened(f"stretch {n}", samples) for n, samples in enumerate(stretches, 1)]
         return search(named).findings
 
-    takes = find_full_takes(list(files.values()), place, reference_s=reference_s)
+    def compare(stretch: Audio, other: Audio) -> Finding:
+        return find_places([Listened("take", stretch)], mix=other, settings=settings).findings[0]
+
+    takes = find_full_takes(list(files.values()), place, compare, reference_s=reference_s)
     return dict(zip(files, takes, strict=True))
 
 

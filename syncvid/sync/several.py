@@ -23,6 +23,9 @@ from syncvid.timeline import Placement, to_samples
 Place = Callable[[Sequence[Audio]], Sequence[Finding]]
 """Finds the places of sounds, each with the clock of its file."""
 
+Compare = Callable[[Audio, Audio], Finding]
+"""Finds the place of a sound in another one: takes of one part are more alike than take and mix."""
+
 # Less playing than this is never taken for another take, in seconds.
 SHORTEST_TAKE_S = 10.0
 
@@ -36,6 +39,8 @@ FULL_SHARE = 0.7
 PAUSE_S = 1.5
 _FAR_S = 20.0
 _DISTANCE_WEIGHT = 0.3
+
+_BY_THE_FIRST = "Placed by another take in the same file:"
 
 # A stretch placed by itself confirms a place that lies no further away than this, in seconds.
 _SAME_PLACE_S = 0.050
@@ -79,7 +84,11 @@ class _Piece:
 
 
 def find_full_takes(
-    files: Sequence[tuple[Clip, Finding]], place: Place, *, reference_s: float
+    files: Sequence[tuple[Clip, Finding]],
+    place: Place,
+    compare: Compare,
+    *,
+    reference_s: float,
 ) -> list[tuple[FullTake, ...]]:
     """Find the files that hold several full takes.
 
@@ -89,6 +98,8 @@ def find_full_takes(
         Each file, and what was found of it as a whole.
     place : callable
         Places sounds; called for few files, and then for all of them at once.
+    compare : callable
+        Places a take by another take in the same file, where the reference does not tell.
     reference_s : float
         Length of the reference.
 
@@ -112,7 +123,7 @@ def find_full_takes(
     for _ in range(_MOST_ROUNDS):
         if not open_ends:
             break
-        open_ends = _next_round(open_ends, known, measured, place, reference_s)
+        open_ends = _next_round(open_ends, known, measured, place, compare, reference_s)
     several = {index: pieces for index, pieces in known.items() if len(pieces) > 1}
     settled = _settle(several, measured, place)
     return [settled.get(index, ()) for index in range(len(files))]
@@ -140,20 +151,42 @@ def _next_round(
     known: dict[int, list[_Piece]],
     measured: dict[int, _File],
     place: Place,
+    compare: Compare,
     reference_s: float,
 ) -> list[tuple[int, float, float]]:
     """Place what lies outside of the known takes; returns what is open after that."""
     sounds = [cut_out(measured[index].samples, a_s, b_s) for index, a_s, b_s in open_ends]
     later: list[tuple[int, float, float]] = []
-    for (index, from_s, to_s), finding in zip(open_ends, place(sounds), strict=True):
-        piece, file, first = _Piece(from_s, to_s, finding), measured[index], known[index][0]
+    found = zip(open_ends, sounds, place(sounds), strict=True)
+    for (index, from_s, to_s), sound, finding in found:
+        file, first = measured[index], known[index][0]
+        if finding.placement is None:
+            finding = _by_the_first(sound, file, first, compare)
         if finding.placement is None:
             continue
+        piece = _Piece(from_s, to_s, finding)
         pieces, more = _split(index, file, piece, first, reference_s)
         if pieces and _same_music(file, pieces[0], first, reference_s):
             known[index] += pieces
             later += more
     return later
+
+
+def _by_the_first(sound: Audio, file: _File, first: _Piece, compare: Compare) -> Finding:
+    """Place a take by the first take that was found in its file."""
+    other = compare(sound, cut_out(file.samples, first.from_s, first.to_s))
+    known = first.finding.placement
+    if other.placement is None or known is None:
+        return other
+    place = other.placement.then(known)
+    return Finding(
+        verdict="check",
+        confidence=min(first.finding.confidence, other.confidence),
+        reason=f"{_BY_THE_FIRST} {other.reason}",
+        offset_s=place.offset_s,
+        drift_ppm=place.drift_ppm,
+        against=first.finding.against,
+    )
 
 
 def _split(

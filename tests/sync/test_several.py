@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -53,13 +54,16 @@ class Planted:
         return NOTHING
 
 
+def unlike(sound: Audio, other: Audio) -> Finding:
+    return NOTHING
+
+
 def takes_of(
     takes: dict[tuple[float, float], Finding], length_s: float, whole: Finding
 ) -> tuple[tuple[FullTake, ...], int]:
     place = Planted(takes)
-    found = find_full_takes(
-        [(Listened("c", sounding(list(takes), length_s)), whole)], place, reference_s=PIECE_S
-    )
+    file = Listened("c", sounding(list(takes), length_s)), whole
+    found = find_full_takes([file], place, unlike, reference_s=PIECE_S)
     return found[0], place.asked
 
 
@@ -120,11 +124,30 @@ def test_takes_of_real_playing_are_found_by_the_real_search(rng: np.random.Gener
     def place(sounds: Sequence[Audio]) -> Sequence[Finding]:
         return find_places([Listened("x", sound) for sound in sounds], mix=mix).findings
 
-    found = find_full_takes([(Listened("c", clip), place([clip])[0])], place, reference_s=PIECE_S)[
-        0
-    ]
+    file = Listened("c", clip), place([clip])[0]
+    found = find_full_takes([file], place, unlike, reference_s=PIECE_S)[0]
     assert len(found) == 2
     assert found[1].finding.verdict == "sure"
     assert found[1].finding.offset_s == pytest.approx(-(4 + PIECE_S + 4), abs=2e-3)
     assert found[0].finding.offset_s == pytest.approx(-4.0, abs=0.05)
     assert found[0].finding.verdict != "none"
+
+
+def test_a_take_that_the_reference_does_not_tell_is_placed_by_the_other_take() -> None:
+    """It lies 42 s before the other in the file, by a clock that seems slow by 100 millionths.
+
+    The other lies at -43 s: together -43 + 42 * (1 + 50e-6) s.
+    """
+    takes = {(2.0, 40.0): NOTHING, (44.0, 82.0): at(-43.0, "sure")}
+
+    def alike(sound: Audio, other: Audio) -> Finding:
+        assert np.std(sound[30 * RATE : 40 * RATE]) > 0.05 > np.std(sound[50 * RATE :])
+        assert np.std(other[50 * RATE : 80 * RATE]) > 0.05 > np.std(other[: 40 * RATE])
+        return replace(at(42.0, "sure"), drift_ppm=100.0)
+
+    file = Listened("c", sounding(list(takes), 84.0)), replace(at(-43.0, "sure"), drift_ppm=50.0)
+    found = find_full_takes([file], Planted(takes), alike, reference_s=PIECE_S)[0]
+    assert found[0].finding.offset_s == pytest.approx(-43 + 42 * (1 + 50e-6), abs=1e-9)
+    assert found[0].finding.drift_ppm == pytest.approx(150.005, abs=1e-3)
+    assert found[0].finding.verdict == "check", "never sure by a detour"
+    assert "another take in the same file" in found[0].finding.reason
