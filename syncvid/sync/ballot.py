@@ -31,8 +31,8 @@ from syncvid.timeline import PPM, Placement
 STRETCH = BLOCK // 3
 APART = 480
 
-# A line may be as steep as this; it needs windows that stand out by so many standard deviations, and
-# so many of them within so little.
+# A line may be as steep as this; it needs windows that stand out by so many standard deviations,
+# and so many of them within so little.
 STEEPEST_PPM = 400.0
 CLEAR = 6.0
 NEAR_S = 0.75e-3
@@ -213,8 +213,8 @@ def _rivals(ballot: Ballot, line: Placement) -> list[tuple[Placement, bool]]:
         sums.append(heaped[ends] - heaped[:-1])
     total = np.stack(sums) if len(offsets) else np.zeros((2, 0))
     while len(found) < RIVALS and total.size and total.max() > 0:
-        side, first = np.unravel_index(int(np.argmax(total)), total.shape)
-        offset_s = float(offsets[first]) + TOGETHER_S / 2
-        found.append((Placement(offset_s, line.drift_ppm), bool(side)))
+        top = np.unravel_index(int(np.argmax(total)), total.shape)
+        offset_s = float(offsets[top[1]]) + TOGETHER_S / 2
+        found.append((Placement(offset_s, line.drift_ppm), bool(top[0])))
         total[:, np.abs(offsets + TOGETHER_S / 2 - offset_s) < APART_S] = 0.0
     return found

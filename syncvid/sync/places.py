@@ -8,28 +8,23 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import TypeVar
 
-import numpy as np
-from scipy import signal
-
 from syncvid.arrays import Audio
 from syncvid.production.results import Finding, Reference
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.onsets import find_onsets
 from syncvid.sync import reasons
 from syncvid.sync.among import Tie, pairs, tie_together
-from syncvid.sync.hearing import ANALYSIS_RATE, Heard, hear, hear_coarse
+from syncvid.sync.hearing import ANALYSIS_RATE, Heard, hear
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
 from syncvid.sync.rhythm import compare_onsets
-from syncvid.sync.verdict import CERTAIN, judge_leak, judge_rhythm, judge_waveform
+from syncvid.sync.speeds import at_another_speed
+from syncvid.sync.verdict import judge_leak, judge_rhythm, judge_waveform
 from syncvid.sync.waveform import Target, find_candidates, find_evidence, make_target
 from syncvid.timeline import Placement
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-
-# 44.1 kHz taken for 48 kHz runs too fast by 160 / 147, the other way round too slow by as much.
-WRONG_RATES = ((160, 147, reasons.TOO_FAST), (147, 160, reasons.TOO_SLOW))
 
 # How sure it is that a clip without any evidence does not belong.
 NOTHING_CONFIDENCE = 0.8
@@ -140,7 +135,7 @@ def _lay_against_mix(
         return (
             _unusable(heard, target.heard, "mix", settings)
             or judge_waveform(find_evidence(heard, target), "mix")
-            or _at_wrong_rate(clip, target)
+            or at_another_speed(clip.samples, target, "mix")
             or _by_rhythm(clip, onsets, "mix")
         )
 
@@ -226,16 +221,6 @@ def _unusable(
         return Finding("none", 1.0, reasons.TOO_SHORT)
     if reference.silent:
         return Finding("none", 1.0, reasons.NO_REFERENCE.format(reference=reference_name))
-    return None
-
-
-def _at_wrong_rate(clip: Listened, mix: Target) -> Finding | None:
-    """Return a finding for a clip that fits only when it is played slower or faster, or None."""
-    for up, down, reason in WRONG_RATES:
-        sound = signal.resample_poly(clip.samples, up, down).astype(np.float32)
-        scores = score_lines(hear_coarse(sound), mix.searchable)
-        if scores.scores.max() >= CERTAIN:
-            return Finding("none", NOTHING_CONFIDENCE, reason, against="mix")
     return None
 
 

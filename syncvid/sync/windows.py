@@ -10,7 +10,6 @@ from scipy import fft
 from syncvid.arrays import Audio, Floats
 from syncvid.timeline import Placement, to_samples
 
-
 # Columns that a resampling filter needs beside those that are looked at.
 SPARE = 16
 
