@@ -85,6 +85,11 @@ class Heard:
         return self.source.file
 
     @property
+    def part(self) -> str:
+        """A file alone belongs to no part."""
+        return ""
+
+    @property
     def has_sound(self) -> bool:
         """Whether there is anything to listen to."""
         return self.facts.levels is not None

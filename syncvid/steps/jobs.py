@@ -66,6 +66,12 @@ class Job:
         """What to call it in a message."""
         return f"{self.recording.name}, its recorder" if self.is_recorder else self.recording.name
 
+    @property
+    def part(self) -> str:
+        """What the takes of one part by one player have in common; empty if nobody knows."""
+        recording = self.recording
+        return f"{recording.part}, {recording.player}" if recording.part else ""
+
     def sound(self, samples: Audio) -> Audio:
         """Return a file's sound with silence outside of the stretch, shape (samples,)."""
         return cut_out(samples, self.stretch)

@@ -70,6 +70,7 @@ class _Kept:
 
     job: Job
     heard: Heard
+    part: str
 
     @property
     def name(self) -> str:
@@ -151,14 +152,22 @@ def found_sync(material: Material, settings: SyncSettings | None = None) -> Sync
 
 
 def _sync_fingerprint(material: Material, settings: SyncSettings) -> str:
-    """Return what a sync's answer depends on: no names, and no pins."""
+    """Return what a sync's answer depends on: who plays together with whom, no names, no pins."""
+    jobs = jobs_of(material.recordings)
+    parts = [_part(job, material) for job in jobs]
     return fingerprint(
         _SYNCING,
-        [job.key for job in jobs_of(material.recordings)],
+        [job.key for job in jobs],
+        [parts.index(part) for part in parts],
         source_record(material.mix),
         source_record(material.guide),
         asdict(settings),
     )
+
+
+def _part(job: Job, material: Material) -> str:
+    """Return what takes of one part have in common; of loose clips the names are a mere guess."""
+    return job.part if material.folder is not None else ""
 
 
 def _find(
@@ -179,7 +188,7 @@ def _find(
                 "The file has no sound.", where=reference.source.file, fix="Name another file."
             )
     sounds = {
-        job.key: _Kept(job, heard[job.source.file])
+        job.key: _Kept(job, heard[job.source.file], _part(job, material))
         for job in jobs
         if heard[job.source.file].has_sound
     }

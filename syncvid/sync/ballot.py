@@ -213,8 +213,8 @@ def _rivals(ballot: Ballot, line: Placement) -> list[tuple[Placement, bool]]:
         sums.append(heaped[ends] - heaped[:-1])
     total = np.stack(sums) if len(offsets) else np.zeros((2, 0))
     while len(found) < RIVALS and total.size and total.max() > 0:
-        upside, first = (int(i) for i in np.unravel_index(int(np.argmax(total)), total.shape))
-        offset_s = float(offsets[first]) + TOGETHER_S / 2
-        found.append((Placement(offset_s, line.drift_ppm), bool(upside)))
+        top = np.unravel_index(int(np.argmax(total)), total.shape)
+        offset_s = float(offsets[top[1]]) + TOGETHER_S / 2
+        found.append((Placement(offset_s, line.drift_ppm), bool(top[0])))
         total[:, np.abs(offsets + TOGETHER_S / 2 - offset_s) < APART_S] = 0.0
     return found

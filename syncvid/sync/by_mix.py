@@ -19,13 +19,14 @@ from syncvid.sync.by_guide import GuideEar, judge_together, listen, prepare_guid
 from syncvid.sync.by_timing import find_by_timing, prepare_timing
 from syncvid.sync.hearing import hear
 from syncvid.sync.opinions import with_guide, with_timing
+from syncvid.sync.overlaps import resolve_takes
 from syncvid.sync.residue import take_out
-from syncvid.sync.speeds import at_wrong_speed
+from syncvid.sync.speeds import at_another_speed
 from syncvid.sync.spread import Clip, spread
 from syncvid.sync.timing_verdict import judge_timing
 from syncvid.sync.usable import SyncSettings, silent_reference, unusable
 from syncvid.sync.verdict import judge_waveform
-from syncvid.sync.waveform import find_evidence, make_target
+from syncvid.sync.waveform import Target, find_evidence, make_target
 from syncvid.sync.where_guide import find_guide_offset
 
 
@@ -71,8 +72,10 @@ def lay_against_mix(
         Where the guide's zero lies on the mix, if it is known.
     """
     work = _Work(clips, mix, workers)
-    findings = _by_sound(work, settings, progress.part(0.6))
+    target = make_target(hear(mix, name="mix"))
+    findings = _by_sound(work, target, settings, progress.part(0.6))
     findings = _look_again(work, findings, progress.part(0.2))
+    findings = _settle_takes(clips, findings, target)
     if guide is None or silent_reference(guide, "guide") is not None:
         return findings, None
     ear = prepare_guide(guide)
@@ -82,9 +85,10 @@ def lay_against_mix(
     return findings, guide_offset_s
 
 
-def _by_sound(work: _Work, settings: SyncSettings, progress: Progress) -> list[Finding]:
+def _by_sound(
+    work: _Work, target: Target, settings: SyncSettings, progress: Progress
+) -> list[Finding]:
     """Search each clip's own sound in the mix."""
-    target = make_target(hear(work.mix, name="mix"))
     useless = silent_reference(work.mix, "mix")
     nothing = Finding("none", reasons.NOTHING_CONFIDENCE, reasons.of_nothing("mix"), against="mix")
 
@@ -94,7 +98,7 @@ def _by_sound(work: _Work, settings: SyncSettings, progress: Progress) -> list[F
             unusable(samples, settings)
             or useless
             or judge_waveform(find_evidence(hear(samples, name=clip.name), target), "mix")
-            or at_wrong_speed(samples, target)
+            or at_another_speed(samples, target, "mix")
             or nothing
         )
 
@@ -141,6 +145,23 @@ def _surer(first: Finding, second: Finding | None) -> Finding:
     if first.verdict == "check" and not surer:
         return first
     return replace(second, reason=f"{reasons.THINNER} {second.reason}")
+
+
+def _settle_takes(
+    clips: Sequence[Clip], findings: Sequence[Finding], target: Target
+) -> list[Finding]:
+    """Let the takes of each part agree on where the mix holds which."""
+    settled = list(findings)
+    for part in dict.fromkeys(clip.part for clip in clips if clip.part):
+        takes = [at for at, clip in enumerate(clips) if clip.part == part and findings[at].spans]
+        if len(takes) > 1:
+            sounds = [hear(clips[at].samples, name=clips[at].name) for at in takes]
+            found = resolve_takes([findings[at] for at in takes], sounds, target.heard)
+            settled = [
+                found[takes.index(at)] if at in takes else finding
+                for at, finding in enumerate(settled)
+            ]
+    return settled
 
 
 def _ask_guide(

@@ -26,10 +26,13 @@ class Listened:
         What to call it in messages: part and take, or the file.
     samples : ndarray, shape (samples,), float32
         Mono sound at `ANALYSIS_RATE`; the first sample is clip time 0.
+    part : str
+        What tells takes of one part by one player from others; empty if nobody knows.
     """
 
     name: str
     samples: Audio
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)

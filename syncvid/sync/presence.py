@@ -144,7 +144,8 @@ def set_scene(clip: Audio, reference: Audio, lines: Sequence[Placement]) -> Scen
     first_s = max(0.0, min(line.offset_s for line in lines))
     last_s = min(len(reference) / CELL_RATE, max(line.to_reference(length_s) for line in lines))
     frames = max(0, int((last_s - first_s) / HOP_S))
-    starts = round(first_s * CELL_RATE) + HOP * np.arange(frames) - HOP // 2
+    # All scenes of a reference share one grid, so that clips can be compared frame by frame.
+    starts = HOP * (int(first_s / HOP_S) + np.arange(frames)) - HOP // 2
     spectra = _frames(reference, starts)
     power = _smooth(spectra)
     if len(power):

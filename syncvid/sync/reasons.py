@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from syncvid.production.results import Rival
 from syncvid.sync.by_timing import TimingEvidence
 from syncvid.sync.leak import LeakPlace
 from syncvid.sync.waveform import Evidence
-from syncvid.timeline import clock_text
+from syncvid.timeline import Span, clock_text
 
 SILENT = "There is no sound in this clip."
 TOO_SHORT = "The clip is too short to be placed by its sound."
@@ -20,6 +21,10 @@ TOO_SLOW = (
     "It fits only when played 8.8 % faster: its sound was taken at 48 kHz but is labelled "
     "44.1 kHz. Convert it, then try again."
 )
+TWICE_TOO_FAST = "It fits only when played at half the speed. Convert it, then try again."
+TWICE_TOO_SLOW = "It fits only when played at double speed. Convert it, then try again."
+PICTURES_FAST = "It runs 0.1 % fast, as 29.97 pictures a second that are taken for 30."
+PICTURES_SLOW = "It runs 0.1 % slow, as 30 pictures a second that are taken for 29.97."
 NO_REFERENCE = "There is no sound in the {reference}."
 ANCHOR = "The other clips are laid against this one."
 ONLY = "This is the only clip, so its own start is the zero."
@@ -73,6 +78,11 @@ MOST_RIVALS = 5
 FEWEST_TOLD = 5
 
 
+# Offsets that differ by less are one, in seconds; a span's own drift beyond this is a stretch.
+SAME_S = 1e-3
+STRETCHED_PPM = 1000.0
+
+
 def of_waveform(evidence: Evidence, doubts: Sequence[str]) -> str:
     """Say why a clip lies where its own sound puts it."""
     count = f"{evidence.count.agreeing} of {evidence.count.playing} windows agree"
@@ -113,14 +123,46 @@ def _elsewhere(rival: Rival, offset_s: float) -> str:
 
 def _edited(evidence: Evidence) -> str:
     """Say that the mix holds the clip in pieces."""
-    moved_ms = [(span.offset_s - evidence.line.offset_s) * 1e3 for span in evidence.spans]
-    far = [moved for moved in moved_ms if abs(moved) >= 1.0]
+    drift_ppm = evidence.line.drift_ppm
+    stretched = [span for span in evidence.spans if span.drift_ppm is not None]
+    steep = [span for span in stretched if abs((span.drift_ppm or 0.0) - drift_ppm) > STRETCHED_PPM]
+    if steep:
+        per_cent = ((steep[0].drift_ppm or 0.0) - drift_ppm) * 1e-4
+        at = clock_text(steep[0].clip_from_s)
+        return f"In the mix a phrase was stretched by {per_cent:+.1f} % (at {at} in the clip)."
+    far = [span for span in evidence.spans if abs(span.offset_s - evidence.line.offset_s) >= SAME_S]
     if not far:
         return f"The mix holds {len(evidence.spans)} stretches of it."
-    if max(map(abs, far)) >= 1000:
+    steps = _steps(evidence.spans)
+    if steps:
+        return " ".join(steps)
+    moved_ms = [(span.offset_s - evidence.line.offset_s) * 1e3 for span in far]
+    if max(map(abs, moved_ms)) >= 1000:
         return "The mix was cut: parts of the clip lie elsewhere in it."
-    shifts = ", ".join(f"{moved:+.0f} ms" for moved in far[:3])
+    shifts = ", ".join(f"{moved:+.0f} ms" for moved in moved_ms[:3])
     return f"In the mix a phrase was moved ({shifts})."
+
+
+def _steps(spans: Sequence[Span]) -> list[str]:
+    """Say where the lag changes for good: something is missing in the clip, or in the mix.
+
+    None where it changes back, as it does for a phrase that was moved.
+    """
+    offsets = [spans[0].offset_s]
+    told = []
+    for before, after in pairwise(spans):
+        step_s = after.offset_s - before.offset_s
+        if abs(step_s) < SAME_S:
+            continue
+        if any(abs(after.offset_s - seen) < SAME_S for seen in offsets):
+            return []
+        offsets.append(after.offset_s)
+        at = clock_text(min(before.clip_to_s, after.clip_from_s))
+        if step_s > 0:
+            told.append(f"{step_s:.3f} s are missing in the clip at {at}.")
+        else:
+            told.append(f"The clip has {-step_s:.3f} s at {at} that are not in the mix.")
+    return told
 
 
 def of_leak(*, sure: bool) -> str:

@@ -197,10 +197,9 @@ def _split(
     assert placement is not None
     begin_s, end_s = _covered(placement, piece.from_s, piece.to_s, reference_s)
     middle_s = (begin_s + end_s) / 2
-    if begin_s > piece.from_s:
-        begin_s = _cut(file, begin_s, piece.from_s, middle_s)
-    if end_s < piece.to_s:
-        end_s = _cut(file, end_s, middle_s, piece.to_s)
+    # Music that goes on without a pause beyond the reference is no further take.
+    begin_s = _cut(file, begin_s, piece.from_s, middle_s, otherwise_s=piece.from_s)
+    end_s = _cut(file, end_s, middle_s, piece.to_s, otherwise_s=piece.to_s)
     take = replace(piece, from_s=begin_s, to_s=end_s)
     enough_s = TRIED_SHARE * _playing_s(file, (first or take).from_s, (first or take).to_s)
     left = [(piece.from_s, begin_s), (end_s, piece.to_s)]
@@ -219,7 +218,7 @@ def _covered(
     return begin_s, max(begin_s, min(placement.to_clip(reference_s), to_s))
 
 
-def _cut(file: _File, near_s: float, from_s: float, to_s: float) -> float:
+def _cut(file: _File, near_s: float, from_s: float, to_s: float, *, otherwise_s: float) -> float:
     """Return where to cut near a moment: in the middle of the longest pause that is not far."""
     quiet = file.levels < _PLAYING * _usual(file.levels)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], quiet, [False]]).astype(np.int8)))
@@ -229,7 +228,7 @@ def _cut(file: _File, near_s: float, from_s: float, to_s: float) -> float:
     usable = (ends_s - begins_s >= PAUSE_S) & (away_s <= _FAR_S)
     usable &= (middles_s > from_s) & (middles_s < to_s)
     worth = np.where(usable, ends_s - begins_s - _DISTANCE_WEIGHT * away_s, 0.0)
-    return float(middles_s[int(np.argmax(worth))]) if worth.max(initial=0.0) > 0 else near_s
+    return float(middles_s[int(np.argmax(worth))]) if worth.max(initial=0.0) > 0 else otherwise_s
 
 
 def _same_music(file: _File, piece: _Piece, first: _Piece, reference_s: float) -> bool:

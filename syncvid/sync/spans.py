@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from syncvid.arrays import Floats
 from syncvid.sync.hearing import Heard
@@ -129,13 +130,11 @@ class Located:
         found = np.zeros(len(self.times_s))
         for run in self.runs:
             found[run.first : run.last] = self.gains[run.state, run.first : run.last]
-        width = round(AROUND_S / HOP_S)
-        even = np.ones(width)
-        should = np.convolve(self.expected, even, "same")
-        missing = (should > GAP_LEAST) & (np.convolve(found, even, "same") < GAP_SHARE * should)
+        should, found = _around(self.expected), _around(found)
+        missing = (should > GAP_LEAST) & (found < GAP_SHARE * should)
         return tuple(
             Run(run.first, run.last, -1)
-            for run in _runs(np.where(missing, 0, -1))
+            for run in runs_of(np.where(missing, 0, -1))
             if (run.last - run.first) * HOP_S >= GAP_S
             and float(self.expected[run.first : run.last].sum()) >= GAP_EXPECTED
         )
@@ -171,7 +170,7 @@ def locate(
         if np.array_equal(new, path) or not np.any(new >= 0):
             break
         path, weights = new, np.ones(len(new))
-    runs = _bridged(_runs(new), expected)
+    runs = bridged(runs_of(new), expected)
     return Located(tuple(lines), runs, scene.times_s, gains, expected)
 
 
@@ -207,10 +206,15 @@ def _gains(
     return np.stack(gains), expected
 
 
+def _around(values: Floats) -> Floats:
+    """Return the sum over the frames around each frame."""
+    width = round(AROUND_S / HOP_S)
+    return np.asarray(width * ndimage.uniform_filter1d(values, width, mode="constant"))
+
+
 def _plays(expected: Floats, path: NDArray[np.int64]) -> Floats:
     """Return 0 where a clip rests by what should be heard of it, 1 where it plays."""
-    width = round(AROUND_S / HOP_S)
-    around = np.convolve(expected, np.ones(width) / width, "same")
+    around = _around(expected)
     usual = float(np.median(around[path >= 0])) if np.any(path >= 0) else 0.0
     return np.clip((around / max(usual, 1e-9) - RESTS) / (PLAYS - RESTS), 0.0, 1.0)
 
@@ -267,7 +271,7 @@ def _without_doubtful(
     return path
 
 
-def _runs(path: NDArray[np.int64]) -> tuple[Run, ...]:
+def runs_of(path: NDArray[np.int64]) -> tuple[Run, ...]:
     """Return the runs of equal states other than absent."""
     borders = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), len(path)]
     return tuple(
@@ -275,7 +279,7 @@ def _runs(path: NDArray[np.int64]) -> tuple[Run, ...]:
     )
 
 
-def _bridged(runs: Sequence[Run], expected: Floats) -> tuple[Run, ...]:
+def bridged(runs: Sequence[Run], expected: Floats) -> tuple[Run, ...]:
     """Join runs across rests, and across gaps in which only a note was lost.
 
     A rest between two lines is given to both by halves: nobody can hear where the cut was.
@@ -310,7 +314,9 @@ def _bridged(runs: Sequence[Run], expected: Floats) -> tuple[Run, ...]:
     return tuple(joined)
 
 
-def to_spans(located: Located, clip_length_s: float, drift_ppm: float) -> tuple[Span, ...]:
+def to_spans(
+    located: Located, clip_length_s: float, drift_ppm: float, states: range | None = None
+) -> tuple[Span, ...]:
     """Turn runs of frames into spans of the clip.
 
     Parameters
@@ -321,6 +327,8 @@ def to_spans(located: Located, clip_length_s: float, drift_ppm: float) -> tuple[
         Length of the clip, in seconds.
     drift_ppm : float
         The clip's drift; spans with another one say so.
+    states : range or None
+        Lines that are the clip's own; None: all.
 
     Returns
     -------
@@ -329,6 +337,8 @@ def to_spans(located: Located, clip_length_s: float, drift_ppm: float) -> tuple[
     """
     spans = []
     for index, run in enumerate(located.runs):
+        if states is not None and run.state not in states:
+            continue
         line = located.lines[run.state]
         from_s = max(0.0, line.to_clip(_edge(located, index - 1, index)))
         to_s = min(clip_length_s, line.to_clip(_edge(located, index, index + 1, ends=True)))

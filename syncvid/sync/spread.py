@@ -21,6 +21,10 @@ class Clip(Protocol):
         """What to call it in messages: part and take, or the file."""
 
     @property
+    def part(self) -> str:
+        """What tells takes of one part by one player from others; empty if nobody knows."""
+
+    @property
     def samples(self) -> Audio:
         """Mono sound at `ANALYSIS_RATE`, shape (samples,); the first sample is clip time 0."""
 

@@ -45,7 +45,7 @@ COPY_S = 0.5
 # Windows that lie on the line scatter by less than this, in seconds.
 SPREAD_S = 0.3e-3
 
-# Presence (a log likelihood ratio) at a wrong place stays below 25, other takes of the same notes
+# Presence (a log likelihood ratio) at a wrong place stays below 45, other takes of the same notes
 # included; what is heard at all gives 100 and more.  An ear is asked above the first, none above
 # the second, if so many windows agree as well.
 HEARD_POSSIBLE = 60.0

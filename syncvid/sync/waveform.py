@@ -70,8 +70,8 @@ FINE_HOP_S = 0.5
 TURN_S = 4e-3
 TURNED = 1.2
 
-# Log likelihood ratio of presence from which on it tells places apart.  At a wrong place, other
-# takes of the same notes included, it stays below 25.
+# Log likelihood ratio of presence from which on it tells places apart.  At a wrong place it stays
+# below 25, at the place of another take of the same notes below 45.
 HEARD_LEAST = 40.0
 
 # A place this near a line is on it, in seconds.
