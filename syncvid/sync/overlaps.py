@@ -24,6 +24,9 @@ from syncvid.timeline import Placement
 # a doubling, not two takes.
 TOGETHER_SHARE = 0.6
 
+# And each is heard there with this share of the other's evidence at least.
+TOGETHER_STRENGTH = 0.5
+
 # A frame of a clip that does not reach so far.
 OUTSIDE = -3.0
 
@@ -96,10 +99,16 @@ def _located(finding: Finding, clip: Heard, reference: Heard) -> Located:
 
 
 def _sound_together(one: Located, other: Located) -> bool:
-    """Return whether two clips are heard at the same time for most of what the shorter one has."""
+    """Return whether two clips are heard at the same time, about as well as each other."""
     first, second = _heard_frames(one), _heard_frames(other)
-    fewest = min(len(first), len(second))
-    return len(first & second) > TOGETHER_SHARE * max(1, fewest)
+    shared = np.array(sorted(first & second), np.int64)
+    if len(shared) <= TOGETHER_SHARE * max(1, min(len(first), len(second))):
+        return False
+    weaker, stronger = sorted(
+        float(located.gains.max(axis=0)[shared - _first_frame(located)].sum())
+        for located in (one, other)
+    )
+    return weaker > TOGETHER_STRENGTH * stronger
 
 
 def _heard_frames(located: Located) -> set[int]:

@@ -61,6 +61,20 @@ def test_every_clip_that_belongs_is_within_two_milliseconds(
             assert abs(finding.placement.to_reference(at_s) - true_s) < 0.002, clip["file"]
 
 
+def test_spliced_takes_are_found_where_the_mix_uses_them(
+    demo: DemoOutcome, truth: dict[str, Any]
+) -> None:
+    found = {Path(clip.file).name: clip.finding for clip in demo.rendered.result.clips}
+    flutes = [clip for clip in truth["clips"] if clip["part"] == "Flute"]
+    assert len(flutes) == 2
+    for clip in flutes:
+        spans = found[clip["file"]].spans
+        edges = [(span.clip_from_s, span.clip_to_s) for span in spans]
+        expected = [(span["clip_from_s"], span["clip_to_s"]) for span in clip["spans"]]
+        # 250 ms: what a viewer of the tile would notice as playing on too long.
+        assert np.array(edges) == pytest.approx(np.array(expected), abs=0.25), clip["file"]
+
+
 @dataclass(frozen=True)
 class Panel:
     """Where the counter of a clip lies in a tile, in output pixels: middles of its cells."""
