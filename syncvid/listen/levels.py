@@ -47,7 +47,7 @@ def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
         Of silence and of an empty array: every level `FLOOR_DB`, `silent` set.
     """
     samples = check_mono(samples)
-    peak = float(np.abs(samples).max(initial=0.0))
+    peak = max(float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
     hops = hop_levels(samples, sample_rate)
     if not hops.size:
         return Levels(FLOOR_DB, FLOOR_DB, FLOOR_DB, 0.0, silent=True)
@@ -122,7 +122,7 @@ def hop_levels(samples: Audio, sample_rate: int) -> Floats:
     """Return the RMS of every `HOP_S`, shape (hops,)."""
     length = max(1, round(HOP_S * sample_rate))
     hops = samples[: samples.size // length * length].reshape(-1, length)
-    levels: Floats = np.sqrt(np.mean(hops.astype(np.float64) ** 2, axis=1))
+    levels: Floats = np.sqrt(np.einsum("ij,ij->i", hops, hops, dtype=np.float64) / length)
     return levels
 
 
@@ -130,8 +130,9 @@ def _clipped_share(samples: Audio, peak: float) -> float:
     """Return the share of samples that sit in flat tops of either polarity."""
     if peak < _OVERLOAD_FROM:
         return 0.0
-    flat = np.abs(samples) >= peak * _FLAT_WITHIN
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flat, [False])).astype(np.int8)))
+    flat = np.zeros(samples.size + 2, np.bool_)
+    flat[1:-1] = (samples >= peak * _FLAT_WITHIN) | (samples <= -peak * _FLAT_WITHIN)
+    edges = np.flatnonzero(flat[1:] != flat[:-1])
     runs = edges[1::2] - edges[::2]
     return float(runs[runs >= _FLAT_RUN].sum() / samples.size)
 

@@ -7,7 +7,7 @@ edit list cuts away is dropped, and a gap in the recording stays a gap.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import av
@@ -22,6 +22,9 @@ from syncvid.timeline import to_samples
 # A step in the timestamps larger than this is a gap in the recording.  Smaller ones are the
 # rounding of containers that count in milliseconds.
 _GAP_S = 0.010
+
+# Decoders give a little more than the container says.
+_ROOM_S = 1.0
 
 # Blocks of at least this many samples go through the resampler at once.
 _BLOCK_SAMPLES = 16_384
@@ -49,20 +52,38 @@ def read_sound(media: MediaInfo, *, sample_rate: int | None = None, mono: bool =
     MediaError
         The file has no sound, or cannot be read.
     """
-    rate = sample_rate or _sound_info(media).sample_rate
-    blocks = list(_Blocks(media, rate, 1 if mono else min(2, _sound_info(media).channels)))
-    if not blocks:
-        return Sound(np.zeros((1, 0), np.float32), rate)
-    return Sound(np.concatenate(blocks, axis=1), rate)
+    info = _sound_info(media)
+    rate = sample_rate or info.sample_rate
+    channels = 1 if mono else min(2, info.channels)
+    expected = to_samples(max(0.0, info.end_s) + _ROOM_S, rate)
+    return Sound(_gathered(_Blocks(media, rate, channels), channels, expected), rate)
 
 
 def resample(sound: Sound, sample_rate: int) -> Sound:
     """Convert a sound to another rate; sample 0 stays at time 0."""
     if sample_rate == sound.sample_rate:
         return sound
-    blocks = list(_resampled(iter([sound.samples]), sound.sample_rate, sample_rate))
-    empty = np.zeros((sound.samples.shape[0], 0), np.float32)
-    return Sound(np.concatenate([empty, *blocks], axis=1), sample_rate)
+    channels, length = sound.samples.shape
+    pieces = (
+        np.ascontiguousarray(sound.samples[:, first : first + _BLOCK_SAMPLES])
+        for first in range(0, length, _BLOCK_SAMPLES)
+    )
+    expected = to_samples(sound.duration_s + _ROOM_S, sample_rate)
+    blocks = _resampled(pieces, sound.sample_rate, sample_rate)
+    return Sound(_gathered(blocks, channels, expected), sample_rate)
+
+
+def _gathered(blocks: Iterable[Audio], channels: int, expected: int) -> Audio:
+    """Join blocks; room for as many samples as are expected keeps them from being held twice."""
+    whole = np.empty((channels, expected), np.float32)
+    length = 0
+    for block in blocks:
+        end = length + block.shape[1]
+        if end > whole.shape[1]:
+            whole = np.concatenate((whole, np.empty((channels, end), np.float32)), axis=1)
+        whole[:, length:end] = block
+        length = end
+    return whole[:, :length]
 
 
 class SoundFile:
