@@ -46,20 +46,15 @@ class Heard:
         Level of each `LOUDNESS_S`, relative to the loud passages.
     bright : ndarray, shape (steps,), float64
         Root mean square above `BRIGHT_HZ` of each `LOUDNESS_S`.
-    samples : ndarray, shape (samples,), float32
-        The sound as it is, at `ANALYSIS_RATE`.
+    low : ndarray, shape (samples / 2,), float32
+        The sound as it is, at half of `ANALYSIS_RATE`.
     """
 
     coarse: Audio = field(repr=False)
     full: Audio = field(repr=False)
     loudness_db: Floats = field(repr=False)
     bright: Floats = field(repr=False)
-    samples: Audio = field(repr=False)
-
-    @property
-    def low(self) -> Audio:
-        """The sound as it is, at half of `ANALYSIS_RATE`; made anew each time, to save memory."""
-        return np.asarray(signal.resample_poly(self.samples, 1, 2), np.float32)
+    low: Audio = field(repr=False)
 
     @property
     def duration_s(self) -> float:
@@ -77,7 +72,7 @@ class Heard:
 
     def inverted(self) -> Heard:
         """Return the same sound upside down."""
-        return replace(self, coarse=-self.coarse, full=-self.full, samples=-self.samples)
+        return replace(self, coarse=-self.coarse, full=-self.full, low=-self.low)
 
     def playing(self, times_s: Floats, length_s: float) -> Floats:
         """Return 0 where the sound rests around a time, 1 where it plays, between in between."""
@@ -116,7 +111,8 @@ def hear(samples: Audio, *, name: str) -> Heard:
     power = _power(samples)
     loud = max(float(np.percentile(power, 90)), 1e-10) if len(power) else 1.0
     bright = np.sqrt(_power(above(samples, BRIGHT_HZ)))
-    return Heard(coarse, full, 10 * np.log10(np.maximum(power, 1e-12) / loud), bright, samples)
+    low = np.asarray(signal.resample_poly(samples, 1, 2), np.float32)
+    return Heard(coarse, full, 10 * np.log10(np.maximum(power, 1e-12) / loud), bright, low)
 
 
 def hear_coarse(samples: Audio) -> Audio:

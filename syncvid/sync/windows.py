@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from syncvid.arrays import Audio, Floats
@@ -12,6 +13,10 @@ from syncvid.timeline import Placement, to_samples
 
 # Columns that a resampling filter needs beside those that are looked at.
 SPARE = 16
+
+
+# Pieces that are transformed at a time: enough to spare calls, few enough to stay in the cache.
+BATCH = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,43 +102,87 @@ def correlate_near(
         Only windows that meet the reference; none if there is no such window.
     """
     window, reach = to_samples(window_s, sample_rate), to_samples(reach_s, sample_rate)
-    starts = np.arange(0, max(1, len(clip) - window // 2), to_samples(hop_s, sample_rate))
+    hop = to_samples(hop_s, sample_rate)
+    starts = np.arange(0, max(1, len(clip) - window // 2), hop)
+    lags, whole = _lags(starts, line, window, sample_rate)
+    middles = starts + whole + window // 2
+    meets = np.flatnonzero((middles >= 0) & (middles < len(reference)))
+    starts, lags, whole = starts[meets], lags[meets], whole[meets]
+    pieces = window // hop if window % hop == 0 and len(starts) else 1
+    # Windows that overlap share pieces: each piece is correlated once.
+    more = np.arange(pieces - 1) * hop + (starts[-1] + hop if len(starts) else 0)
+    firsts = np.concatenate((starts, more))
+    laid = _lags(firsts, line, window, sample_rate)[1]
+    slack = int(np.abs(np.diff(laid)).max(initial=0)) * (pieces - 1)
+    rows, powers = _correlate(clip, reference, firsts, laid, window // pieces, reach + slack)
+    values = np.zeros((len(starts), 2 * reach + 1), np.float32)
+    power = np.zeros(len(starts))
+    columns = np.arange(2 * reach + 1) + slack
+    for piece in range(pieces):
+        here = slice(piece, piece + len(starts))
+        shifts = (whole - laid[here])[:, None]
+        values += np.take_along_axis(rows[here], columns + shifts, axis=1)
+        power += powers[here]
+    values /= np.maximum(np.sqrt(power), 1e-6)[:, None].astype(np.float32)
+    shares = _shares(reference, starts + whole, window)
+    middles_s = (starts + window / 2) / sample_rate
+    return Rows(middles_s, values, (whole - lags) / sample_rate, shares, sample_rate)
+
+
+def _lags(
+    starts: NDArray[np.int64], line: Placement, window: int, sample_rate: int
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Return the lags of windows on a line in samples, as they are and rounded."""
     middles_s = (starts + window / 2) / sample_rate
     lags = (line.offset_s + middles_s * (line.rate - 1.0)) * sample_rate
-    whole = np.round(lags).astype(np.int64)
-    middles = starts + whole + window // 2
-    meets = (middles >= 0) & (middles < len(reference))
-    starts, whole = starts[meets], whole[meets]
-    values = np.zeros((len(starts), 2 * reach + 1), np.float32)
-    shares = np.zeros(len(starts))
-    mean = float(np.mean(np.square(reference, dtype=np.float64))) if len(reference) else 0.0
-    for row, (start, lag) in enumerate(zip(starts.tolist(), whole.tolist(), strict=True)):
-        piece = _cut(clip, start, window)
-        stretch = _cut(reference, start + lag - reach, window + 2 * reach)
-        values[row] = _correlate(piece, stretch)
-        under = stretch[reach : reach + window]
-        shares[row] = float(np.dot(under, under)) / max(mean * window, 1e-9)
-    rests = (whole - lags[meets]) / sample_rate
-    return Rows(middles_s[meets], values, rests, shares, sample_rate)
+    return lags, np.round(lags).astype(np.int64)
 
 
-def _cut(samples: Audio, start: int, length: int) -> Audio:
-    """Return a stretch of a sound, silent outside of it."""
-    piece = samples[max(0, start) : max(0, start + length)]
-    if len(piece) == length:
-        return piece
-    padded = np.zeros(length, np.float32)
-    padded[max(0, -start) : max(0, -start) + len(piece)] = piece
-    return padded
+def _shares(reference: Audio, starts: NDArray[np.int64], window: int) -> Floats:
+    """Return the energy of stretches of a reference as shares of its mean."""
+    heaped = np.concatenate(([0.0], np.cumsum(np.square(reference, dtype=np.float64))))
+    ends = np.clip(starts + window, 0, len(reference))
+    inside = heaped[ends] - heaped[np.clip(starts, 0, len(reference))]
+    mean = heaped[-1] / max(1, len(reference))
+    return np.asarray(inside / max(mean * window, 1e-9))
 
 
-def _correlate(piece: Audio, stretch: Audio) -> Audio:
-    """Correlate a window at every place within a stretch, in standard deviations."""
-    size = int(fft.next_fast_len(len(stretch), real=True))
-    near, far = fft.rfft(piece, size), fft.rfft(stretch, size)
-    product = far * np.conj(near)
-    row = fft.irfft(product, size)[: len(stretch) - len(piece) + 1]
-    # Parseval: mean square over all lags; a stretch of silence or a silent window gives zeros.
-    power = 2.0 * float(np.sum(product.real**2 + product.imag**2, dtype=np.float64))
-    deviation = np.sqrt(power) / size
-    return np.asarray(row / max(deviation, 1e-6), np.float32)
+def _correlate(
+    clip: Audio,
+    reference: Audio,
+    starts: NDArray[np.int64],
+    lags: NDArray[np.int64],
+    length: int,
+    reach: int,
+) -> tuple[Audio, Floats]:
+    """Correlate pieces of a clip at every lag near one of their own.
+
+    Returns
+    -------
+    rows : ndarray, shape (pieces, 2 * reach + 1), float32
+        The correlations.
+    powers : ndarray, shape (pieces,), float64
+        Their mean squares as chance would give them.
+    """
+    size = int(fft.next_fast_len(length + 2 * reach, real=True))
+    rows = np.zeros((len(starts), 2 * reach + 1), np.float32)
+    powers = np.zeros(len(starts))
+    for first in range(0, len(starts), BATCH):
+        batch = slice(first, first + BATCH)
+        near = fft.rfft(_cut(clip, starts[batch], length), size, axis=1)
+        far = fft.rfft(_cut(reference, (starts + lags)[batch] - reach, length + 2 * reach), size)
+        product = far * np.conj(near)
+        rows[batch] = fft.irfft(product, size, axis=1)[:, : 2 * reach + 1]
+        # Parseval: mean square over all lags; a stretch of silence or a silent piece gives zeros.
+        squares = np.square(product.real, dtype=np.float64) + np.square(product.imag)
+        powers[batch] = 2.0 * squares.sum(axis=1) / size**2
+    return rows, powers
+
+
+def _cut(samples: Audio, starts: NDArray[np.int64], length: int) -> Audio:
+    """Return stretches of a sound, shape (stretches, length), silent outside of it."""
+    out = np.zeros((len(starts), length), np.float32)
+    for row, start in zip(out, starts.tolist(), strict=True):
+        piece = samples[max(0, start) : max(0, start + length)]
+        row[max(0, -start) : max(0, -start) + len(piece)] = piece
+    return out
