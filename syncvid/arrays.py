@@ -7,6 +7,8 @@ three uint8 planes Y, U, V (4:2:0, BT.709, limited range).
 
 from __future__ import annotations
 
+import ctypes
+import sys
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -62,6 +64,9 @@ class Sound:
         return np.asarray(self.samples.mean(axis=0), dtype=np.float32)
 
 
+_C_LIBRARY = ctypes.CDLL(None) if sys.platform == "linux" else None
+
+
 def check_mono(samples: Audio, *, name: str = "samples") -> Audio:
     """Return mono samples ready for analysis, or say what is wrong with them.
 
@@ -87,3 +92,14 @@ def check_mono(samples: Audio, *, name: str = "samples") -> Audio:
     if not np.isfinite(array).all():
         raise SignalError(f"{name} holds values that are not finite.")
     return array
+
+
+def give_back_memory() -> None:
+    """Return what was freed to the system, where the system's allocator can be asked to.
+
+    Large arrays of changing size leave holes that the GNU C library keeps: twenty clips of four
+    minutes then occupy a third more than they need.  Elsewhere this does nothing.
+    """
+    trim = getattr(_C_LIBRARY, "malloc_trim", None)
+    if trim is not None:
+        trim(0)

@@ -40,7 +40,7 @@ LOUD_PERCENTILE = 90.0
 SILENT_POWER = 1e-9
 
 # Spectra worked on at a time, to keep the memory of a long clip small.
-BLOCK = 512
+BLOCK = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,5 +154,6 @@ def _floor(cells: _Cells) -> np.float32:
 
 def _unit(samples: Audio) -> Audio:
     """Scale a sound to 1 in root mean square; silence stays as it is."""
-    power = float(np.mean(np.square(samples, dtype=np.float64))) if len(samples) else 0.0
+    energy = float(np.einsum("i,i", samples, samples, dtype=np.float64))
+    power = energy / max(1, len(samples))
     return samples if power < SILENT_POWER else samples / np.float32(np.sqrt(power))

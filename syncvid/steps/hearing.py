@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from syncvid.arrays import Audio
+from syncvid.arrays import Audio, give_back_memory
 from syncvid.errors import ProductionError, SyncvidError
 from syncvid.listen import measure_levels, measure_overview
 from syncvid.media.probe import MediaInfo, probe
@@ -157,6 +157,7 @@ def hear_all(
             problems.append(answer)
         else:
             heard.append(_keep(source, answer, store))
+        give_back_memory()
     return heard, problems
 
 

@@ -93,12 +93,12 @@ def _by_sound(
     nothing = Finding("none", reasons.NOTHING_CONFIDENCE, reasons.of_nothing("mix"), against="mix")
 
     def place(clip: Clip) -> Finding:
-        samples = check_mono(clip.samples, name=clip.name)
+        # The samples are asked for again rather than held while a clip is searched.
         return (
-            unusable(samples, settings)
+            unusable(check_mono(clip.samples, name=clip.name), settings)
             or useless
-            or judge_waveform(find_evidence(hear(samples, name=clip.name), target), "mix")
-            or at_another_speed(samples, target, "mix")
+            or judge_waveform(find_evidence(hear(clip.samples, name=clip.name), target), "mix")
+            or at_another_speed(clip.samples, target, "mix")
             or nothing
         )
 

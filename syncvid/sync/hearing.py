@@ -27,6 +27,9 @@ BRIGHT_HZ = 1000.0
 # Loudness is measured over this many seconds.
 LOUDNESS_S = 0.25
 
+# Samples that are filtered at a time: the filter works in double precision, which takes room.
+BLOCK = 1 << 18
+
 # A clip plays where it is within this many dB of its loud passages, and rests below the second.
 PLAYS_DB = -25.0
 RESTS_DB = -40.0
@@ -131,12 +134,16 @@ def above(samples: Audio, low_hz: float) -> Audio:
     if not len(samples):
         return samples
     sections = signal.butter(4, low_hz, "highpass", fs=ANALYSIS_RATE, output="sos")
-    return np.asarray(signal.sosfilt(sections, samples), np.float32)
+    out, state = np.empty_like(samples), np.zeros((len(sections), 2))
+    for first in range(0, len(samples), BLOCK):
+        here = slice(first, first + BLOCK)
+        out[here], state = signal.sosfilt(sections, samples[here], zi=state)
+    return out
 
 
 def _power(samples: Audio) -> Floats:
     """Return the mean square of each `LOUDNESS_S`."""
     step = round(LOUDNESS_S * ANALYSIS_RATE)
     whole = len(samples) // step
-    squares = np.square(samples[: whole * step].reshape(whole, step), dtype=np.float64)
-    return np.asarray(squares.mean(axis=1), np.float64)
+    pieces = samples[: whole * step].reshape(whole, step)
+    return np.asarray(np.einsum("ij,ij->i", pieces, pieces, dtype=np.float64) / step)

@@ -122,8 +122,11 @@ class Scene:
         starts = np.round(places).astype(np.int64)
         spectra = _frames(self.clip, starts)
         rests_s = (places - starts) / CELL_RATE
-        turns = np.exp(2j * np.pi * BINS_HZ * rests_s[:, None])
-        return np.asarray(spectra * turns.astype(np.complex64), np.complex64)
+        phases = (2 * np.pi * rests_s[:, None] * BINS_HZ).astype(np.float32)
+        turns = np.empty(phases.shape, np.complex64)
+        np.cos(phases, out=turns.real)
+        np.sin(phases, out=turns.imag)
+        return np.multiply(spectra, turns, out=turns)
 
 
 def set_scene(clip: Audio, reference: Audio, lines: Sequence[Placement]) -> Scene:
@@ -206,9 +209,10 @@ def measure_filter(scene: Scene, clip: Cells, heard: Floats) -> Cells:
     ndarray, shape (bins,), complex64
         Zero where chance would give as much.
     """
-    weights = (heard[:, None] / scene.power).astype(np.float32)
-    across = (weights * np.conj(clip) * scene.reference).sum(axis=0)
+    weights = heard.astype(np.float32)[:, None] / scene.power
     alone = (weights * (clip.real**2 + clip.imag**2)).sum(axis=0, dtype=np.float64) + 1e-20
+    weighted = weights * np.conj(clip)
+    across = np.multiply(weighted, scene.reference, out=weighted).sum(axis=0)
     even = np.hanning(FILTER_BINS + 2)[1:-1]
     across = np.convolve(across, even, "same")
     alone = np.convolve(alone, even, "same")

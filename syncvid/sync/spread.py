@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from typing import Protocol, TypeVar
 
-from syncvid.arrays import Audio
+from syncvid.arrays import Audio, give_back_memory
 from syncvid.progress import Progress
 
 Item = TypeVar("Item")
@@ -59,5 +59,6 @@ def spread(
     results = []
     for result in map(task, items) if workers is None else workers.map(task, items):
         results.append(result)
+        give_back_memory()
         progress.advance(len(results), len(items), note)
     return results

@@ -117,11 +117,10 @@ def correlate_near(
     rows, powers = _correlate(clip, reference, firsts, laid, window // pieces, reach + slack)
     values = np.zeros((len(starts), 2 * reach + 1), np.float32)
     power = np.zeros(len(starts))
-    columns = np.arange(2 * reach + 1) + slack
     for piece in range(pieces):
         here = slice(piece, piece + len(starts))
-        shifts = (whole - laid[here])[:, None]
-        values += np.take_along_axis(rows[here], columns + shifts, axis=1)
+        for row, shift in enumerate((whole - laid[here] + slack).tolist()):
+            values[row] += rows[piece + row, shift : shift + 2 * reach + 1]
         power += powers[here]
     values /= np.maximum(np.sqrt(power), 1e-6)[:, None].astype(np.float32)
     shares = _shares(reference, starts + whole, window)
@@ -140,10 +139,11 @@ def _lags(
 
 def _shares(reference: Audio, starts: NDArray[np.int64], window: int) -> Floats:
     """Return the energy of stretches of a reference as shares of its mean."""
-    heaped = np.concatenate(([0.0], np.cumsum(np.square(reference, dtype=np.float64))))
-    ends = np.clip(starts + window, 0, len(reference))
-    inside = heaped[ends] - heaped[np.clip(starts, 0, len(reference))]
-    mean = heaped[-1] / max(1, len(reference))
+    mean = float(np.einsum("i,i", reference, reference, dtype=np.float64)) / max(1, len(reference))
+    inside = np.zeros(len(starts))
+    for row, start in enumerate(starts.tolist()):
+        under = reference[max(0, start) : max(0, start + window)]
+        inside[row] = float(np.dot(under, under))
     return np.asarray(inside / max(mean * window, 1e-9))
 
 
