@@ -11,9 +11,9 @@ import pytest
 from syncvid.picture.colour import contrast, parse_colour, to_yuv
 from syncvid.signals.notes import HOP_S, find_notes
 from syncvid.signals.peaks import fit_parabola
-from syncvid.sync import Listened, find_places
-from syncvid.sync.places import WRONG_RATES
+from syncvid.sync import Listened, find_places, reasons
 from syncvid.sync.refine import fit_line
+from syncvid.sync.speeds import SPEEDS
 from syncvid.timeline import Placement, parse_frame_rate, picture_start_s, to_samples
 from tests.sync.ensemble import RATE, band, on_phone
 
@@ -58,7 +58,7 @@ def test_skew_of_two_clocks_by_least_squares() -> None:
 
 
 def test_the_ratio_of_44100_read_as_48000() -> None:
-    up, down, _ = WRONG_RATES[0]
+    up, down = next((s.up, s.down) for s in SPEEDS if s.reason == reasons.TOO_FAST)
     assert (
         up / down == pytest.approx(48_000 / 44_100, abs=1e-12) == pytest.approx(1.088435, abs=1e-6)
     )
