@@ -17,7 +17,13 @@ from syncvid.sync.behind import listen_behind
 from syncvid.sync.click_leak import find_click_leak
 from syncvid.sync.click_look import ClickPlace
 from syncvid.sync.clicks import Clicks, beat_strides, find_clicks, thin_out
-from syncvid.sync.count_in import Opinion, agree_on_count_in, end_penalty, weigh_claps
+from syncvid.sync.count_in import (
+    Opinion,
+    agree_on_count_in,
+    end_penalty,
+    shared_strides,
+    weigh_claps,
+)
 from syncvid.sync.guide_edges import compare_edges, is_guide_alone
 from syncvid.sync.guide_verdict import Reading, judge_claps, judge_clicks, judge_faint, judge_notes
 from syncvid.sync.hearing import hear
@@ -151,20 +157,24 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
     )
     if clicks is None:
         return [held.finding or nothing for held in evidence]
-    counted = agree_on_count_in([held.opinions for held in evidence], clicks)
+    opinions = [held.opinions for held in evidence]
+    counted = agree_on_count_in(opinions, clicks)
+    strides = shared_strides(opinions, max(counted, key=counted.__getitem__, default=0))
     findings = []
     for held in evidence:
-        finding = _judge(held, counted, clicks.meter)
+        finding = _judge(held, counted, strides, clicks.meter)
         findings.append(nothing if finding is None else _with_lag(finding, held, _beats(clicks)))
     return findings
 
 
-def _judge(held: Evidence, counted: dict[int, float], meter: int | None) -> Finding | None:
+def _judge(
+    held: Evidence, counted: dict[int, float], strides: frozenset[int], meter: int | None
+) -> Finding | None:
     """Let the evidence decide that says most."""
     by_clicks = judge_clicks(held.readings, alone=held.alone, edges=held.edges, meter=meter)
     if by_clicks is not None and (by_clicks.verdict == "sure" or held.alone):
         return by_clicks
-    by_claps = judge_claps(held.opinions, counted)
+    by_claps = judge_claps(held.opinions, counted, strides)
     if by_claps is not None and by_claps.verdict == "sure":
         return by_claps
     return by_clicks or by_claps or judge_faint(held.readings) or judge_notes(held.notes)

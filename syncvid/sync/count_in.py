@@ -61,6 +61,22 @@ class Opinion:
     notes: int
     bar: int
 
+    @property
+    def stride(self) -> int:
+        """Clicks from one clap to the next."""
+        return self.bar // self.place.bar
+
+
+def shared_strides(opinions: Sequence[dict[int, Opinion]], count_in: int) -> frozenset[int]:
+    """Return the strides at which claps can be relied upon.
+
+    A player who claps every click, half of whose claps are lost, seems to clap every other one,
+    and may be a click off.  So claps on every click count alone, others only where two clips do the
+    same and none does otherwise.
+    """
+    seen = [held[count_in].stride for held in opinions if count_in in held]
+    return frozenset({1} | ({seen[0]} if len(seen) > 1 and len(set(seen)) == 1 else set()))
+
 
 def weigh_claps(playing: Playing, clicks: Clicks) -> dict[int, Opinion]:
     """Find and weigh the places that claps allow in one clip.

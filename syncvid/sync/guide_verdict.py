@@ -181,7 +181,9 @@ def judge_faint(readings: Sequence[Reading]) -> Finding | None:
     )
 
 
-def judge_claps(opinions: Mapping[int, Opinion], counted: Mapping[int, float]) -> Finding | None:
+def judge_claps(
+    opinions: Mapping[int, Opinion], counted: Mapping[int, float], strides: frozenset[int]
+) -> Finding | None:
     """Judge a place by claps on the count-in.
 
     Parameters
@@ -190,6 +192,8 @@ def judge_claps(opinions: Mapping[int, Opinion], counted: Mapping[int, float]) -
         The clip's places, for each length of the count-in.
     counted : mapping of int to float
         What all clips say about that length.
+    strides : frozenset of int
+        Clicks from one clap to the next at which claps can be relied upon.
 
     Returns
     -------
@@ -210,6 +214,7 @@ def judge_claps(opinions: Mapping[int, Opinion], counted: Mapping[int, float]) -
         margin >= CLAPS_MARGIN_NATS
         and place.spread_s <= CLAPS_SPREAD_S
         and len(place.run.times_s) >= place.bar
+        and opinion.stride in strides
         and opinion.note_nats >= CLAPS_NOTE_NATS
         and per_note >= CLAPS_PER_NOTE
     )
