@@ -18,6 +18,7 @@ from syncvid.sync.click_leak import find_click_leak
 from syncvid.sync.click_look import ClickPlace
 from syncvid.sync.clicks import Clicks, beat_strides, find_clicks, thin_out
 from syncvid.sync.count_in import (
+    CountIn,
     Opinion,
     agree_on_count_in,
     end_penalty,
@@ -38,6 +39,9 @@ WORTH_A_THOUGHT = 20.0
 
 # Notes do not speak against a place by more than this, in nats, when added to other evidence.
 MOST_NOTE_NATS = 40.0
+
+# Clicks and claps put a clip at the same place up to this, in seconds.
+SAME_PLACE_S = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +68,8 @@ class Evidence:
     ----------
     readings : tuple of Reading
         Places by its leak, each with what the notes say.
-    opinions : dict of int to Opinion
-        Places by claps, for each length of the count-in.
+    opinions : dict of (int, int) to Opinion
+        Places by claps, for each reading of the guide.
     notes : tuple of NotePlace
         Places by the notes alone.
     playing : Playing or None
@@ -79,7 +83,7 @@ class Evidence:
     """
 
     readings: tuple[Reading, ...] = ()
-    opinions: dict[int, Opinion] = field(default_factory=dict)
+    opinions: dict[CountIn, Opinion] = field(default_factory=dict)
     notes: tuple[NotePlace, ...] = ()
     playing: Playing | None = None
     alone: bool = False
@@ -159,7 +163,7 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
         return [held.finding or nothing for held in evidence]
     opinions = [held.opinions for held in evidence]
     counted = agree_on_count_in(opinions, clicks)
-    strides = shared_strides(opinions, max(counted, key=counted.__getitem__, default=0))
+    strides = shared_strides(opinions, max(counted, key=counted.__getitem__, default=None))
     findings = []
     for held in evidence:
         finding = _judge(held, counted, strides, clicks.meter)
@@ -168,16 +172,27 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
 
 
 def _judge(
-    held: Evidence, counted: dict[int, float], strides: frozenset[int], meter: int | None
+    held: Evidence, counted: dict[CountIn, float], strides: frozenset[int], meter: int | None
 ) -> Finding | None:
     """Let the evidence decide that says most."""
     by_clicks = judge_clicks(held.readings, alone=held.alone, edges=held.edges, meter=meter)
     if by_clicks is not None and (by_clicks.verdict == "sure" or held.alone):
         return by_clicks
     by_claps = judge_claps(held.opinions, counted, strides)
-    if by_claps is not None and by_claps.verdict == "sure":
-        return by_claps
+    if by_clicks is not None and by_claps is not None and held.edges == (0, 0):
+        return _both(by_clicks, by_claps)
     return by_clicks or by_claps or judge_faint(held.readings) or judge_notes(held.notes)
+
+
+def _both(by_clicks: Finding, by_claps: Finding) -> Finding:
+    """Return where clicks put a clip, surely if claps that are sure say the same."""
+    assert by_clicks.offset_s is not None
+    assert by_claps.offset_s is not None
+    same = abs(by_clicks.offset_s - by_claps.offset_s) < SAME_PLACE_S
+    if by_claps.verdict != "sure" or not same:
+        return by_clicks
+    confidence = max(by_clicks.confidence, by_claps.confidence)
+    return replace(by_clicks, verdict="sure", confidence=confidence, reason=by_claps.reason)
 
 
 def _beats(clicks: Clicks) -> Clicks:

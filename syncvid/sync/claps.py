@@ -34,6 +34,9 @@ FEWEST = 3
 # How unlikely bars of other lengths are, where no accent tells, in nats.
 BARS = {2: 2.0, 3: 0.0, 4: 0.0, 5: 3.0, 6: 1.5}
 
+# How unlikely it is that two bars were clapped rather than one, in nats.
+TWICE_NATS = 4.0
+
 # How unlikely it is that a run lacks a clap, or took a note of the music for one, in nats.
 LACKING_NATS = 3.0
 
@@ -166,17 +169,16 @@ def clap_places(runs: Sequence[ClapRun], clicks: Clicks) -> tuple[ClapPlace, ...
 
 def _readings(claps: int, clicks: Clicks) -> list[tuple[int, int, int, float]]:
     """Return (beats in a bar, count-in, first clapped click, nats against it) that are possible."""
-    bars = {clicks.meter: 0.0} if clicks.meter else BARS
     found = []
-    for bar, rare in bars.items():
+    for bar in [clicks.meter] if clicks.meter else BARS:
         for count_in in range(bar, min(MOST_BARS * bar, len(clicks.times_s) - 1) + 1, bar):
             # The usual case; then a first clap that was not heard, then last ones.
             ways = [(count_in - bar, LACKING_NATS * abs(claps - bar))]
             if claps == 2 * bar:
-                ways = [(count_in - 2 * bar, 0.0)]
+                ways = [(count_in - 2 * bar, TWICE_NATS)]
             elif claps >= bar:
                 ways.append((count_in - bar + 1, LACKING_NATS * (abs(claps - bar) + 1.5)))
             else:
                 ways.append((count_in - claps, LACKING_NATS * (bar - claps)))
-            found += [(bar, count_in, first, rare + extra) for first, extra in ways if first >= 0]
+            found += [(bar, count_in, first, nats) for first, nats in ways if first >= 0]
     return found

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from syncvid.sync.beats import Playing, fit_beats
-from syncvid.sync.claps import ClapPlace, clap_places, find_claps
+from syncvid.sync.claps import BARS, ClapPlace, clap_places, find_claps
 from syncvid.sync.clicks import Clicks, beat_strides, thin_out
 
 # No place of a clip is held to be less likely than its best by more than so many nats, so that one
@@ -35,6 +35,10 @@ COUNT_IN_NATS = {1: -0.7, 2: 0.0, 3: -0.4, 4: -0.7, 5: -2.5, 6: -2.5}
 
 # Another run of claps later on, off the beat: that one was a false start.
 RESTART_NATS = 6.0
+
+
+CountIn = tuple[int, int]
+"""A reading of a guide: clicks before the music, and clicks in a bar of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,18 +71,20 @@ class Opinion:
         return self.bar // self.place.bar
 
 
-def shared_strides(opinions: Sequence[dict[int, Opinion]], count_in: int) -> frozenset[int]:
+def shared_strides(
+    opinions: Sequence[dict[CountIn, Opinion]], count_in: CountIn | None
+) -> frozenset[int]:
     """Return the strides at which claps can be relied upon.
 
     A player who claps every click, half of whose claps are lost, seems to clap every other one,
     and may be a click off.  So claps on every click count alone, others only where two clips do the
     same and none does otherwise.
     """
-    seen = [held[count_in].stride for held in opinions if count_in in held]
+    seen = [held[count_in].stride for held in opinions if count_in is not None and count_in in held]
     return frozenset({1} | ({seen[0]} if len(seen) > 1 and len(set(seen)) == 1 else set()))
 
 
-def weigh_claps(playing: Playing, clicks: Clicks) -> dict[int, Opinion]:
+def weigh_claps(playing: Playing, clicks: Clicks) -> dict[CountIn, Opinion]:
     """Find and weigh the places that claps allow in one clip.
 
     Parameters
@@ -90,22 +96,21 @@ def weigh_claps(playing: Playing, clicks: Clicks) -> dict[int, Opinion]:
 
     Returns
     -------
-    dict of int to Opinion
-        The best place for each length of the count-in, in clicks.
+    dict of (int, int) to Opinion
+        The best place for each length of the count-in and of a bar, in clicks.
     """
-    best: dict[int, Opinion] = {}
+    best: dict[CountIn, Opinion] = {}
     for stride in beat_strides(clicks):
         beats = thin_out(clicks, stride)
         places = clap_places(find_claps(playing.attacks, beats), beats)
         for place in places:
             opinion = _weigh(place, places, playing, beats, stride)
-            held = best.get(place.count_in * stride)
+            read = place.count_in * stride, place.bar * stride
+            held = best.get(read)
             if held is None or opinion.nats > held.nats:
-                best[place.count_in * stride] = opinion
+                best[read] = opinion
     floor = max((opinion.nats for opinion in best.values()), default=0.0) - MOST_NATS
-    return {
-        length: replace(opinion, nats=max(opinion.nats, floor)) for length, opinion in best.items()
-    }
+    return {read: replace(opinion, nats=max(opinion.nats, floor)) for read, opinion in best.items()}
 
 
 def _weigh(
@@ -138,9 +143,11 @@ def end_penalty(playing: Playing, offset_s: float, clicks: Clicks, bar_s: float)
     return 0.0
 
 
-def prior_nats(count_in: int, bar: int, clicks: Clicks) -> float:
+def prior_nats(read: CountIn, stride: int, clicks: Clicks) -> float:
     """Return how likely a count-in is before any clip is heard, in nats."""
+    count_in, bar = read
     nats = COUNT_IN_NATS.get(count_in // bar, -4.0)
+    nats -= 0.0 if clicks.meter else BARS[bar // stride]
     music = (len(clicks.times_s) - count_in) / bar
     nats += PHRASE_NATS * ((music % 4 == 0) + (music % 8 == 0))
     if clicks.count_in is not None:
@@ -148,29 +155,30 @@ def prior_nats(count_in: int, bar: int, clicks: Clicks) -> float:
     return nats
 
 
-def agree_on_count_in(opinions: Sequence[dict[int, Opinion]], clicks: Clicks) -> dict[int, float]:
-    """Add up what all clips say about the length of the count-in.
+def agree_on_count_in(
+    opinions: Sequence[dict[CountIn, Opinion]], clicks: Clicks
+) -> dict[CountIn, float]:
+    """Add up what all clips say about the count-in.
 
     Parameters
     ----------
-    opinions : sequence of dict of int to Opinion
+    opinions : sequence of dict of (int, int) to Opinion
         From `weigh_claps`, one per clip.
     clicks : Clicks
         The guide's clicks.
 
     Returns
     -------
-    dict of int to float
-        Nats for each length, in clicks; empty if no clip has claps.
+    dict of (int, int) to float
+        Nats for each length of count-in and bar, in clicks; empty if no clip has claps.
     """
-    lengths = sorted({length for opinion in opinions for length in opinion})
+    holding = [opinion for opinion in opinions if opinion]
     totals = {}
-    for length in lengths:
-        holding = [opinion for opinion in opinions if opinion]
-        bar = next(o[length].bar for o in holding if length in o)
-        totals[length] = prior_nats(length, bar, clicks) + sum(
-            opinion[length].nats
-            if length in opinion
+    for read in sorted({read for opinion in holding for read in opinion}):
+        stride = next(opinion[read].stride for opinion in holding if read in opinion)
+        totals[read] = prior_nats(read, stride, clicks) + sum(
+            opinion[read].nats
+            if read in opinion
             else min(other.nats for other in opinion.values()) - RESTART_NATS
             for opinion in holding
         )

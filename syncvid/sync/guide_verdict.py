@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from syncvid.production.results import Finding, Rival
 from syncvid.sync import reasons
 from syncvid.sync.click_look import ClickPlace
-from syncvid.sync.count_in import Opinion
+from syncvid.sync.count_in import CountIn, Opinion
 from syncvid.sync.note_search import NotePlace
 
 # Clicks in the background: how far they stand out, in standard deviations, to be mentioned and to
@@ -42,6 +42,7 @@ FAINT_NOTE_NATS = 12.0
 CLAPS_MARGIN_NATS = 7.0
 CLAPS_SPREAD_S = 0.02
 CLAPS_LOOSE_S = 0.03
+SAME_PLACE_S = 0.1
 CLAPS_NOTE_NATS = 4.0
 CLAPS_PER_NOTE = 0.2
 
@@ -182,7 +183,7 @@ def judge_faint(readings: Sequence[Reading]) -> Finding | None:
 
 
 def judge_claps(
-    opinions: Mapping[int, Opinion], counted: Mapping[int, float], strides: frozenset[int]
+    opinions: Mapping[CountIn, Opinion], counted: Mapping[CountIn, float], strides: frozenset[int]
 ) -> Finding | None:
     """Judge a place by claps on the count-in.
 
@@ -209,7 +210,8 @@ def judge_claps(
     least = CLAPS_MANY_PER_NOTE if opinion.notes >= CLAPS_MANY_NOTES else CLAPS_FEW_PER_NOTE
     if place.spread_s > CLAPS_LOOSE_S or per_note < least:
         return None
-    margin = ranked[0][1] - ranked[1][1] if len(ranked) > 1 else 0.0
+    places = _places(opinions, ranked)
+    margin = places[0][1] - places[1][1] if len(places) > 1 else 0.0
     sure = (
         margin >= CLAPS_MARGIN_NATS
         and place.spread_s <= CLAPS_SPREAD_S
@@ -218,7 +220,7 @@ def judge_claps(
         and opinion.note_nats >= CLAPS_NOTE_NATS
         and per_note >= CLAPS_PER_NOTE
     )
-    share = _share([nats for _, nats in ranked])
+    share = _share([nats for _, nats in places])
     return Finding(
         verdict="sure" if sure else "check",
         confidence=CLAPS_CONFIDENCE * share if sure else 0.8 * share,
@@ -228,16 +230,21 @@ def judge_claps(
         offset_s=place.line.offset_s,
         drift_ppm=0.0,
         against="guide",
-        rivals=()
-        if sure
-        else _rivals(
-            [
-                (opinions[count_in].place.line.offset_s, nats)
-                for count_in, nats in ranked
-                if count_in in opinions
-            ]
-        ),
+        rivals=() if sure else _rivals(places),
     )
+
+
+def _places(
+    opinions: Mapping[CountIn, Opinion], ranked: Sequence[tuple[CountIn, float]]
+) -> list[tuple[float, float]]:
+    """Return where readings put a clip, and their nats; the best reading of each place only."""
+    places: list[tuple[float, float]] = []
+    for read, nats in ranked:
+        if read in opinions:
+            offset_s = opinions[read].place.line.offset_s
+            if all(abs(offset_s - other_s) > SAME_PLACE_S for other_s, _ in places):
+                places.append((offset_s, nats))
+    return places
 
 
 def judge_notes(places: Sequence[NotePlace]) -> Finding | None:
