@@ -235,7 +235,7 @@ def sync(
     for remark in outcome.remarks:
         _note(f"Note: {remark}")
     if outcome.skipped:
-        _note("Nothing changed since last time: these are the places found then.")
+        _note("No clip had to be searched again: nothing that is heard has changed.")
     _leave(problems)
 
 
@@ -283,6 +283,8 @@ def place(
     else:
         _say(f"{settled.name} is pinned: it starts at {settled.pin.offset_s:+.4f} s.")
     _say(f"It stands in {folder / 'production.toml'}; nothing needs to be searched again.")
+    if settled.doubt:
+        _note(f"Note: {settled.doubt} `--free` takes it back.")
 
 
 @app.command()

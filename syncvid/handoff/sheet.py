@@ -131,10 +131,10 @@ def _summary(page: SheetPage) -> Iterator[str]:
 def _others(page: SheetPage) -> Iterator[str]:
     """Yield, as markup, the sentences about files that are not in the video."""
     if page.unplaced:
-        verb = "does" if len(page.unplaced) == 1 else "do"
+        verb = "has" if len(page.unplaced) == 1 else "have"
         names = ", ".join(isolate(words.last_name(clip.sync.file)) for clip in page.unplaced)
         counted = words.count(len(page.unplaced), "clip")
-        yield f"{words.sentence(counted)[:-1]} {verb} not belong to this piece: {names}."
+        yield f"{words.sentence(counted)[:-1]} {verb} no place: {names}."
     for file, why in page.left_out:
         yield f"Left out: {isolate(file)}. {escape(words.sentence(why))}"
 
@@ -168,8 +168,10 @@ def _table(page: SheetPage) -> str:
 def _misfits(page: SheetPage) -> str:
     """Name the clips that are not on the score, and say why."""
     named = ((isolate(words.last_name(clip.sync.file)), clip) for clip in page.unplaced)
-    told = (f"{name}. {_reason(clip)}" for name, clip in named)
-    return "".join(element("p", f"Not in this piece: {text}", class_="misfit") for text in told)
+    told = (
+        f"{words.opening(clip.sync.finding)[:-1]}: {name}. {_reason(clip)}" for name, clip in named
+    )
+    return "".join(element("p", text, class_="misfit") for text in told)
 
 
 def _row(clip: SheetClip, before: SheetClip | None) -> str:

@@ -16,7 +16,8 @@ from syncvid.handoff.page import SheetClip, SheetPage
 from syncvid.production.results import ClipSync, Finding, Levels, Reference, Rival
 from syncvid.timeline import PPM, clock_text
 
-VERDICTS = {"sure": "Sure.", "check": "Please listen.", "none": "Not in this piece."}
+VERDICTS = {"sure": "Sure.", "check": "Please listen.", "none": "No place found."}
+NOT_IN_PIECE = "Not in this piece."
 """What each verdict is called on the sheet."""
 
 SETTLED = "Settled by you."
@@ -88,7 +89,7 @@ def take_text(clip: ClipSync) -> str:
 def opening(finding: Finding) -> str:
     """Return the short sentence with which a clip's verdict begins."""
     if finding.pinned:
-        return SETTLED if finding.verdict == "sure" else f"{SETTLED} {VERDICTS['none']}"
+        return SETTLED if finding.verdict == "sure" else f"{SETTLED} {NOT_IN_PIECE}"
     return VERDICTS[finding.verdict]
 
 

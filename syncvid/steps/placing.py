@@ -9,7 +9,7 @@ from syncvid.errors import ProductionError
 from syncvid.production.edit import PlanEditor
 from syncvid.production.material import Material, Recording, open_production, plan_path
 from syncvid.production.pick import TakeName, pick_take
-from syncvid.production.pins import Pin
+from syncvid.production.pins import SAME_PLACE_S, Pin
 from syncvid.production.results import Finding
 from syncvid.steps.syncing import found_sync
 
@@ -39,10 +39,21 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """What `place_take` wrote: the take's name, and its pin; None where sync decides again."""
+    """What `place_take` wrote.
+
+    Attributes
+    ----------
+    name : str
+        The take.
+    pin : Pin or None
+        Its place; None where sync decides again.
+    doubt : str
+        What speaks against the place; empty where nothing does.
+    """
 
     name: str
     pin: Pin | None
+    doubt: str = ""
 
 
 def place_take(folder: Path, take: str, choice: Choice) -> Settled:
@@ -76,7 +87,26 @@ def place_take(folder: Path, take: str, choice: Choice) -> Settled:
         editor.save()
     name = editor.names[at]
     player = f" ({name.player})" if name.player else ""
-    return Settled(f"{name.part}{player}, take {name.take}", pin)
+    return Settled(f"{name.part}{player}, take {name.take}", pin, _doubt(material, name, pin))
+
+
+def _doubt(material: Material, take: TakeName, pin: Pin | None) -> str:
+    """Say if nothing of a pinned take would be seen, or if sync surely heard it elsewhere."""
+    result = found_sync(material)
+    clip = result.of(_recording(material, take).key) if result else None
+    if result is None or clip is None or pin is None or pin.offset_s is None:
+        return ""
+    end_s = result.reference_duration_s
+    if end_s is not None and not -(clip.duration_s or 0.0) < pin.offset_s < end_s:
+        return (
+            f"At this place nothing of it will be seen or heard: the {result.reference} lasts "
+            f"from 0 to {end_s:.1f} s."
+        )
+    heard_s = clip.finding.offset_s
+    if clip.finding.verdict != "sure" or heard_s is None:
+        return ""
+    elsewhere = abs(heard_s - pin.offset_s) > SAME_PLACE_S
+    return f"Sync surely heard it at {heard_s:+.4f} s." if elsewhere else ""
 
 
 def _check(choice: Choice) -> None:

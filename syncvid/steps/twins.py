@@ -43,6 +43,13 @@ def twin_remarks(material: Material, heard: Sequence[Heard], inputs: str) -> lis
     pairs += [
         (files[one][0], files[other][0]) for one, other in told if one in files and other in files
     ]
+    # A recorder's file that was cut from the clip's own sound is meant to be the same.
+    together = {
+        frozenset((recording.source.file, recording.sound.file))
+        for recording in material.recordings
+        if recording.sound is not None
+    }
+    pairs = [pair for pair in pairs if frozenset(pair) not in together]
     return [
         f"{one} and {other} are the same recording: one of them is there twice, or was sent by "
         f"mistake. Withdraw it, or put the right one in its place."

@@ -65,6 +65,8 @@ CLAPS_CONFIDENCE = 0.97
 NOTES_CONFIDENCE = 0.5
 FAINT_CONFIDENCE = 0.5
 
+# Rivals that are worth an ear, and how many.
+RIVAL_LEAST = 0.02
 MOST_RIVALS = 5
 
 
@@ -287,7 +289,8 @@ def _share(nats: Sequence[float]) -> float:
 def _rivals(places: Sequence[tuple[float, float]]) -> tuple[Rival, ...]:
     """Return the places behind the first, with their likelihood as a share of its."""
     best = places[0][1]
-    return tuple(
+    rivals = (
         Rival(offset_s, min(1.0, math.exp(min(0.0, (nats - best) / TEMPER))))
         for offset_s, nats in places[1 : MOST_RIVALS + 1]
     )
+    return tuple(rival for rival in rivals if rival.strength >= RIVAL_LEAST)

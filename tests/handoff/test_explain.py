@@ -57,7 +57,7 @@ def test_a_moved_phrase_has_a_line_of_its_own(page: SheetPage) -> None:
 
 def test_a_clip_without_a_place_and_one_without_votes(page: SheetPage) -> None:
     none = explain(page.clips[-1], page)
-    assert "Not in this piece." in none
+    assert "No place found." in none
     assert "No line runs through the 20 windows" in flat(none)
     bare = make_clip(windows=0, astray=())
     assert "there is nothing to draw" in explain(bare, page)

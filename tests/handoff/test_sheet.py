@@ -54,8 +54,8 @@ def test_every_clip_is_named_with_its_verdict(page: SheetPage, sheet: str) -> No
     assert text.count("Sure. It starts") == 6
     assert "Clarinet (Bram), take 1: please listen" in text
     assert "Please listen. It starts 6.400 s before the mix" in text
-    assert "Not in this piece: IMG_2207.mov. 19 of 20 windows agree to 0.1 ms." in text
-    assert text.count("Not in this piece") == 3  # in the table, below the score, in its paragraph
+    assert "No place found: IMG_2207.mov. 19 of 20 windows agree to 0.1 ms." in text
+    assert text.count("No place found") == 3  # in the table, below the score, in its paragraph
     assert "Left out: old phone.3gp. The file ends too soon." in text
     assert "Made 14 March 2026." in text
 
@@ -172,7 +172,7 @@ def test_one_clip_that_fits_nowhere() -> None:
     clip = make_clip("", file="other.mov", verdict="none", offset_s=None)
     text = Reader(render_sheet(SheetPage("Solo", clips=(clip,)))).text
     assert "No clip has found its place." in text
-    assert "Not in this piece: other.mov." in text
+    assert "No place found: other.mov." in text
     assert "No line runs through the 20 windows of this clip." in text
 
 

@@ -147,7 +147,7 @@ def test_every_output_picture_shows_the_source_picture_that_is_due(
     clips = {clip["file"]: clip for clip in truth["clips"]}
     found = {Path(c.file).name: c.finding.placement for c in demo.rendered.result.clips}
     tiles = [(Path(tile["file"]).name, tile) for tile in report["tiles"]]
-    # The mix is spliced from two takes of the flute: their tiles share a place, one after the other.
+    # The mix is spliced from two takes of the flute: their tiles share a place, in turn.
     assert len({(tile["x"], tile["y"]) for _, tile in tiles}) == 6
     one, other = (tile for _, tile in tiles if tile["part"] == "Flute")
     assert one["to_s"] <= other["from_s"] + 1e-6

@@ -41,6 +41,19 @@ def test_pinning_asks_for_no_new_search(folder: Path, searches: Searches) -> Non
     assert "# hers" in (folder / "production.toml").read_text()
 
 
+def test_doubtful_places_are_told_at_once(folder: Path, searches: Searches) -> None:
+    searches.answers["Viola (Anna), take 1"] = Finding("sure", 0.98, "Heard.", 4.0, 0.0, "mix")
+    sync_clips(open_production(folder))
+    # The mix and the clips last 20 s.
+    assert "from 0 to 20.0 s" in place_take(folder, "Viola/2", Choice(offset_s=1000.0)).doubt
+    assert "from 0 to 20.0 s" in place_take(folder, "Viola/2", Choice(offset_s=-20.5)).doubt
+    assert place_take(folder, "Viola/2", Choice(offset_s=-19.0)).doubt == ""
+    assert (
+        "surely heard it at +4.0000 s" in place_take(folder, "Viola/1", Choice(offset_s=5.0)).doubt
+    )
+    assert place_take(folder, "Viola/1", Choice(offset_s=4.01)).doubt == ""
+
+
 def test_a_rival_is_chosen_by_its_number_even_after_another_pin(
     folder: Path, searches: Searches
 ) -> None:

@@ -158,6 +158,14 @@ def test_clip_and_recorder_are_each_placed_by_their_own_sound(
     assert "It is the sound of ../phone.wav." in capsys.readouterr().out
 
 
+def test_sound_cut_from_the_clip_itself_is_no_mistake(
+    recorder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (recorder.parent / "zoom.wav").write_bytes((recorder.parent / "phone.wav").read_bytes())
+    assert run("sync", recorder) == 0
+    assert "same recording" not in capsys.readouterr().err
+
+
 def test_a_clip_without_a_place_is_found_in_its_recorder(
     recorder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
