@@ -24,7 +24,7 @@ from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
 from syncvid.timeline import clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
-_SYNCING = "syncing/1"
+_SYNCING = "syncing/2"
 
 # Clips that play this much longer than a mix that breaks off say that it was cut off.
 _GOES_ON_S = 1.0
