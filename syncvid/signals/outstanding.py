@@ -43,6 +43,11 @@ FLOOR_DB = -60.0
 LOUD_PERCENTILE = 90.0
 SILENT_POWER = 1e-9
 
+# A cell holds something short if its power is well above so many times that around it; far above,
+# it is left untouched.
+DRONE_POWER = 4.0
+DRONE_FREE = 0.05
+
 # Spectra worked on at a time.
 BLOCK = 1024
 
@@ -108,6 +113,43 @@ def stand_out(samples: Audio, profiles: Audio, *, sample_rate: int) -> Outstandi
     # Spectrum h begins at sample h * HOP - SIZE and has its middle half a size later.
     shifted = trust[STEPS // 2 :]
     return Outstanding(out.reshape(-1)[SIZE : SIZE + length], shifted[: _kept(length)])
+
+
+def without_drone(samples: Audio, *, sample_rate: int) -> Audio:
+    """Take out of a sound what stays the same for longer than half a second.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples,), float32
+        Mono sound.
+    sample_rate : int
+        Its rate in Hz.
+
+    Returns
+    -------
+    ndarray, shape (samples,), float32
+        What is short; what stands alone in silence is left as it is.
+    """
+    length = len(samples)
+    hops = -(-length // HOP) + STEPS
+    padded = np.zeros((hops + STEPS) * HOP, np.float32)
+    padded[SIZE : SIZE + length] = samples
+    window = np.sqrt(np.hanning(SIZE + 1)[:-1]).astype(np.float32)
+    reach = round(SMOOTH_S * sample_rate / HOP)
+    out = np.zeros((hops + STEPS, HOP), np.float32)
+    for first in range(0, hops, BLOCK):
+        last = min(first + BLOCK, hops)
+        before, after = max(0, first - reach), min(hops, last + reach)
+        spectra = _spectra(padded, window, before, after)
+        power = spectra.real**2 + spectra.imag**2 + np.float32(SILENT_POWER)
+        around = ndimage.uniform_filter1d(power**MEAN_EXPONENT, 2 * reach + 1, axis=0)
+        inner = slice(first - before, last - before)
+        steady = DRONE_POWER * around[inner] ** (1 / MEAN_EXPONENT) / power[inner]
+        gains = np.where(steady < DRONE_FREE, 1.0, np.clip(1.0 - steady, 0.0, 1.0))
+        pieces = fft.irfft(spectra[inner] * gains, SIZE, axis=1) * window * (2.0 / STEPS)
+        for step in range(STEPS):
+            out[first + step : last + step] += pieces[:, step * HOP : (step + 1) * HOP]
+    return out.reshape(-1)[SIZE : SIZE + length]
 
 
 def _kept(length: int) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from syncvid.arrays import Audio, Floats
+from syncvid.signals.outstanding import without_drone
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.timeline import to_samples
 
@@ -34,6 +36,7 @@ BEGINS = 0.2
 # What is kept of a click, and how like another it must be to count as the same.
 SHAPE = to_samples(0.06, ANALYSIS_RATE)
 ALIKE = 0.8
+ALIKE_ALONE = 0.5
 JITTER = 40
 
 # A guide is one of clicks if it has at least so many, and so many kinds at most make up nearly all.
@@ -147,8 +150,10 @@ def find_clicks(guide: Audio) -> Clicks | None:
     Clicks or None
         None where the guide is not made of clicks.
     """
-    # Silence in front lets a click on the very first sample rise from something.
-    padded = np.pad(guide, (SIZE + SHAPE, SHAPE + JITTER))
+    # A drone would make each click another kind.  Silence in front lets a click on the very first
+    # sample rise from something.
+    short = without_drone(guide, sample_rate=ANALYSIS_RATE)
+    padded = np.pad(short, (SIZE + SHAPE, SHAPE + JITTER))
     begins = _attacks(padded)
     if len(begins) < FEWEST:
         return None
@@ -200,18 +205,34 @@ def _sort_by_sound(
     exact: list[int] = []
     for begin in begins.tolist():
         stretch = sound[begin - JITTER : begin + SHAPE + JITTER]
-        best, kind, shift = ALIKE, len(shapes), 0
-        for number, shape in enumerate(shapes):
-            lags = np.correlate(stretch, shape, "valid")
-            energy = float(np.dot(stretch, stretch)) * float(np.dot(shape, shape))
-            likeness = float(lags.max()) / np.sqrt(max(energy, 1e-20))
-            if likeness > best:
-                best, kind, shift = likeness, number, int(np.argmax(lags)) - JITTER
-        if kind == len(shapes):
+        likeness, kind, shift = _most_alike(stretch, shapes)
+        if likeness < ALIKE:
+            kind, shift = len(shapes), 0
             shapes.append(sound[begin : begin + SHAPE])
         kinds.append(kind)
         exact.append(begin + shift)
-    return np.array(exact), np.array(kinds), np.array(shapes, np.float32)
+    # A click that is one of its kind was changed by chance: the beginning or end of a drone.
+    counts = np.bincount(kinds, minlength=len(shapes))
+    several = np.flatnonzero(counts > 1)
+    for number in np.flatnonzero(counts[kinds] == 1).tolist():
+        begin = exact[number]
+        stretch = sound[begin - JITTER : begin + SHAPE + JITTER]
+        likeness, kind, shift = _most_alike(stretch, [shapes[common] for common in several])
+        if likeness >= ALIKE_ALONE:
+            kinds[number], exact[number] = int(several[kind]), begin + shift
+    left = np.unique(kinds)
+    return np.array(exact), np.searchsorted(left, kinds), np.array(shapes, np.float32)[left]
+
+
+def _most_alike(stretch: Audio, shapes: Sequence[Audio]) -> tuple[float, int, int]:
+    """Return how like the best of some shapes a sound is, which one, and how much later."""
+    best = (0.0, 0, 0)
+    for number, shape in enumerate(shapes):
+        lags = np.correlate(stretch, shape, "valid")
+        energy = float(np.dot(stretch, stretch)) * float(np.dot(shape, shape))
+        likeness = float(lags.max()) / float(np.sqrt(max(energy, 1e-20)))
+        best = max(best, (likeness, number, int(np.argmax(lags)) - JITTER))
+    return best
 
 
 def _bars(kinds: NDArray[np.int64]) -> tuple[int | None, int | None]:

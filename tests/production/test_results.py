@@ -33,6 +33,7 @@ FINDINGS = st.builds(
     spans=st.lists(st.builds(Span, TIMES, TIMES, TIMES), max_size=2).map(tuple),
     votes=st.lists(st.builds(Vote, TIMES, TIMES, TIMES, st.booleans()), max_size=2).map(tuple),
     rivals=st.lists(st.builds(Rival, TIMES, TIMES), max_size=2).map(tuple),
+    player_lag_ms=st.none() | st.floats(-300, 300).map(lambda value: round(value, 1)),
 )
 RESULTS = st.builds(
     SyncResult,
