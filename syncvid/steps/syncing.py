@@ -24,7 +24,7 @@ from syncvid.sync import ANALYSIS_RATE, Listened, SyncSettings, find_places
 from syncvid.timeline import clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
-_SYNCING = "syncing/1"
+_SYNCING = "syncing/2"
 
 # Clips that play this much longer than a mix that breaks off say that it was cut off.
 _GOES_ON_S = 1.0
@@ -143,7 +143,7 @@ def _find(
             )
     audible = [r for r in recordings if heard[r.source.identity].samples is not None]
     sounds = [
-        Listened(r.name, samples)
+        Listened(r.name, samples, f"{r.part}, {r.player}" if r.part else "")
         for r in audible
         if (samples := heard[r.source.identity].samples) is not None
     ]

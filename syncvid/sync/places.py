@@ -19,6 +19,7 @@ from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
 from syncvid.sync.rhythm import compare_onsets
 from syncvid.sync.speeds import at_another_speed
+from syncvid.sync.takes import resolve_takes
 from syncvid.sync.verdict import judge_leak, judge_rhythm, judge_waveform
 from syncvid.sync.waveform import Target, find_candidates, find_evidence, make_target
 from syncvid.timeline import Placement
@@ -44,10 +45,14 @@ class Listened:
         What to call it in messages: part and take, or the file.
     samples : ndarray, shape (samples,), float32
         Mono sound at `ANALYSIS_RATE`; the first sample is clip time 0.
+    part : str
+        Whose line it is: clips with the same one are takes of each other, of which the mix holds
+        one at a time.  Empty if nobody knows.
     """
 
     name: str
     samples: Audio
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,10 +145,30 @@ def _lay_against_mix(
         )
 
     findings = _spread(place, clips, progress.part(0.9 if guide is not None else 1.0), workers)
+    findings = _settle_takes(clips, findings, target)
     guide_offset_s = None
     if guide is not None:
         guide_offset_s = _find_guide(clips, findings, mix, guide, progress.part(0.1))
     return Placed("mix", tuple(findings), guide_offset_s)
+
+
+def _settle_takes(
+    clips: Sequence[Listened], findings: Sequence[Finding], mix: Target
+) -> list[Finding]:
+    """Let the takes of each part agree on where the mix holds which."""
+    settled = list(findings)
+    for part in dict.fromkeys(clip.part for clip in clips if clip.part):
+        takes = [
+            index
+            for index, clip in enumerate(clips)
+            if clip.part == part and findings[index].spans
+        ]
+        if len(takes) > 1:
+            sounds = [hear(clips[index].samples, name=clips[index].name) for index in takes]
+            found = resolve_takes([findings[index] for index in takes], sounds, mix.heard)
+            for index, finding in zip(takes, found, strict=True):
+                settled[index] = finding
+    return settled
 
 
 def _lay_against_guide(

@@ -24,6 +24,9 @@ from syncvid.timeline import Placement
 # a doubling, not two takes.
 TOGETHER_SHARE = 0.6
 
+# A clip is fully heard with this share of what should be heard of it; by chance it has less.
+FULLY = 0.6
+
 # A frame of a clip that does not reach so far.
 OUTSIDE = -3.0
 
@@ -96,16 +99,25 @@ def _located(finding: Finding, clip: Heard, reference: Heard) -> Located:
 
 
 def _sound_together(one: Located, other: Located) -> bool:
-    """Return whether two clips are heard at the same time for most of what the shorter one has."""
+    """Return whether two clips are both fully heard for most of what the shorter one has."""
     first, second = _heard_frames(one), _heard_frames(other)
-    fewest = min(len(first), len(second))
-    return len(first & second) > TOGETHER_SHARE * max(1, fewest)
+    both = first.keys() & second.keys()
+    if len(both) <= TOGETHER_SHARE * max(1, min(len(first), len(second))):
+        return False
+    return all(
+        sum(heard[frame][0] for frame in both) >= FULLY * sum(heard[frame][1] for frame in both)
+        for heard in (first, second)
+    )
 
 
-def _heard_frames(located: Located) -> set[int]:
-    """Return the numbers of the frames at which a clip is heard."""
+def _heard_frames(located: Located) -> dict[int, tuple[float, float]]:
+    """Return what was heard and what should be, by the number of each frame that has any."""
     start = _first_frame(located)
-    return {start + frame for run in located.runs for frame in range(run.first, run.last)}
+    return {
+        start + frame: (float(located.gains[run.state, frame]), float(located.expected[frame]))
+        for run in located.runs
+        for frame in range(run.first, run.last)
+    }
 
 
 def _first_frame(located: Located) -> int:
