@@ -159,9 +159,7 @@ def _settle_takes(
     settled = list(findings)
     for part in dict.fromkeys(clip.part for clip in clips if clip.part):
         takes = [
-            index
-            for index, clip in enumerate(clips)
-            if clip.part == part and findings[index].spans
+            index for index, clip in enumerate(clips) if clip.part == part and findings[index].spans
         ]
         if len(takes) > 1:
             sounds = [hear(clips[index].samples, name=clips[index].name) for index in takes]

@@ -126,6 +126,19 @@ class Located:
             if run.state == state
         )
 
+    def divided(self) -> float:
+        """Return how near a second line comes to the longest, if what lies between is on it."""
+        states = {run.state for run in self.runs}
+        if len(states) < 2:
+            return 0.0
+        second, longest = sorted(self.length_on(state) for state in states)[-2:]
+        between = sum(
+            (after.first - before.last) * HOP_S
+            for before, after in pairwise(self.runs)
+            if before.state != after.state
+        )
+        return (second + between) / longest
+
     def gaps(self) -> tuple[Run, ...]:
         """Return the stretches where the clip should be heard on the first line but is not."""
         found = np.zeros(len(self.times_s))

@@ -15,6 +15,7 @@ from itertools import accumulate
 import numpy as np
 
 from syncvid.production.results import Finding
+from syncvid.sync import reasons
 from syncvid.sync.hearing import Heard
 from syncvid.sync.presence import HOP_S
 from syncvid.sync.spans import Located, bridged, cheapest_path, locate, runs_of, to_spans
@@ -72,7 +73,10 @@ def resolve_takes(
             finding.drift_ppm or 0.0,
             range(ends[number], ends[number + 1]),
         )
-        settled[index] = replace(finding, spans=spans or finding.spans)
+        if spans:
+            before, after = reasons.stretches(len(finding.spans)), reasons.stretches(len(spans))
+            reason = finding.reason.replace(before, after).strip() if before else finding.reason
+            settled[index] = replace(finding, spans=spans, reason=reason)
     return settled
 
 

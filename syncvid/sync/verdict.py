@@ -14,7 +14,7 @@ from syncvid.production.results import Finding, Rival
 from syncvid.sync import reasons
 from syncvid.sync.leak import LeakPlace
 from syncvid.sync.rhythm import Rhythm
-from syncvid.sync.waveform import Evidence
+from syncvid.sync.waveform import HEARD_LEAST, Evidence
 
 # The best of all lines of unrelated music stays below 8 standard deviations (extreme value of some
 # ten million lines: 6; tones in common add a little).  An ear is asked above 9, none from 12 on.
@@ -34,6 +34,10 @@ RIVAL_SHARE = 0.6
 # A repeated passage is told from its repetition if this many windows of four seconds decide for one
 # and almost none against it.
 FEWEST_DECIDED = 4
+
+# Where a clip lies in two pieces at different offsets, nearly as long as each other, somebody must
+# say which of them the picture is to follow.
+DIVIDED = 0.9
 
 # Windows that lie on the line scatter by less than this, in seconds.
 SPREAD_S = 0.3e-3
@@ -83,7 +87,8 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
         None where nothing fits.
     """
     fewest = min(FEWEST_HEARD, max(1, evidence.count.playing))
-    possible = evidence.score >= POSSIBLE or evidence.presence >= HEARD_POSSIBLE
+    likely = evidence.score >= POSSIBLE and evidence.presence >= HEARD_LEAST
+    possible = likely or evidence.presence >= HEARD_POSSIBLE
     if not possible or evidence.count.agreeing < fewest:
         return None
     doubts = _doubts(evidence)
@@ -112,6 +117,7 @@ def _doubts(evidence: Evidence) -> tuple[str, ...]:
     enough = count.agreeing >= max(FEWEST_AGREE, SHARE_AGREE * count.playing)
     found = {
         "rival": evidence.rival_share > RIVAL_SHARE and not told_apart,
+        "divided": evidence.divided > DIVIDED,
         "weak": evidence.score < CERTAIN and not heard,
         "few": not enough and not heard,
         "spread": evidence.spread_s > SPREAD_S and not (heard and math.isinf(evidence.spread_s)),
