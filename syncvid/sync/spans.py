@@ -14,6 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from syncvid.arrays import Floats
 from syncvid.sync.hearing import Heard
@@ -144,10 +145,9 @@ class Located:
         found = np.zeros(len(self.times_s))
         for run in self.runs:
             found[run.first : run.last] = self.gains[run.state, run.first : run.last]
-        width = round(AROUND_S / HOP_S)
-        even = np.ones(width)
-        should = np.convolve(self.expected, even, "same")
-        missing = (should > GAP_LEAST) & (np.convolve(found, even, "same") < GAP_SHARE * should)
+        should = _around(self.expected)
+        missing = should * AROUND_S / HOP_S > GAP_LEAST
+        missing &= _around(found) < GAP_SHARE * should
         return tuple(
             Run(run.first, run.last, -1)
             for run in runs_of(np.where(missing, 0, -1))
@@ -224,10 +224,15 @@ def _gains(
 
 def _plays(expected: Floats, path: NDArray[np.int64]) -> Floats:
     """Return 0 where a clip rests by what should be heard of it, 1 where it plays."""
-    width = round(AROUND_S / HOP_S)
-    around = np.convolve(expected, np.ones(width) / width, "same")
+    around = _around(expected)
     usual = float(np.median(around[path >= 0])) if np.any(path >= 0) else 0.0
     return np.clip((around / max(usual, 1e-9) - RESTS) / (PLAYS - RESTS), 0.0, 1.0)
+
+
+def _around(frames: Floats) -> Floats:
+    """Return the mean over `AROUND_S` around each frame."""
+    even = ndimage.uniform_filter1d(frames, round(AROUND_S / HOP_S), mode="constant")
+    return np.asarray(even, np.float64)
 
 
 def cheapest_path(gains: Floats, change: float = CHANGE) -> NDArray[np.int64]:

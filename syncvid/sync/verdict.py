@@ -42,12 +42,14 @@ DIVIDED = 0.9
 # Windows that lie on the line scatter by less than this, in seconds.
 SPREAD_S = 0.3e-3
 
-# Presence (a log likelihood ratio) at a wrong place stays below 45, other takes of the same notes
-# included; what is heard at all gives 100 and more.  An ear is asked above the first, none above
-# the second, if so many windows agree as well.
+# Presence (a log likelihood ratio) at a wrong place stays below 25; where another take of the same
+# notes lies it reaches 100 with up to 4 windows that agree by chance.  What is heard gives 100 to
+# 5000.  An ear is asked above the first, or above the second if so many windows agree; none from
+# the third on.
+HEARD_ALONE = 110.0
 HEARD_POSSIBLE = 60.0
-HEARD_CERTAIN = 120.0
-HEARD_AGREE = 3
+HEARD_CERTAIN = 150.0
+HEARD_AGREE = 5
 
 # Confidence grows with the evidence on this scale, and is cut where there is a doubt.
 CERTAINTY_SCALE = 6.0
@@ -88,7 +90,8 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
     """
     fewest = min(FEWEST_HEARD, max(1, evidence.count.playing))
     likely = evidence.score >= POSSIBLE and evidence.presence >= HEARD_LEAST
-    possible = likely or evidence.presence >= HEARD_POSSIBLE
+    agree = evidence.count.agreeing >= HEARD_AGREE
+    possible = likely or evidence.presence >= (HEARD_POSSIBLE if agree else HEARD_ALONE)
     if not possible or evidence.count.agreeing < fewest:
         return None
     doubts = _doubts(evidence)

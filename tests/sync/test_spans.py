@@ -48,8 +48,9 @@ def test_takes_of_the_same_notes_are_told_apart() -> None:
     assert two == pytest.approx((20.0, 44.0, 0.0), abs=EDGE_S)
 
 
-def test_rejected_take_is_not_claimed_on_chance_chords(parts: list[Audio]) -> None:
-    rng = np.random.default_rng(32)
+@pytest.mark.parametrize("seed", [32, 34, 36])
+def test_rejected_take_is_not_claimed_on_chance_chords(parts: list[Audio], seed: int) -> None:
+    rng = np.random.default_rng(seed)
     notes = melody(rng, 44.0)
     used, rejected = (play(rng, notes, 44.0) for _ in range(2))
     finding = placed(rejected, used + parts[0] + parts[1])
@@ -121,3 +122,14 @@ def test_rest_is_no_gap(parts: list[Audio]) -> None:
     noise = 0.03 * float(np.std(part)) * rng.standard_normal(len(part)).astype(np.float32)
     finding = placed(part + noise, part + parts[0] + parts[1])
     assert len(finding.spans) == 1
+
+
+@pytest.mark.parametrize("length_s", [3.0, 4.5])
+def test_few_seconds_at_the_edge_of_a_mix_are_no_trouble(
+    parts: list[Audio], length_s: float
+) -> None:
+    clip = parts[0][: round(length_s * RATE)]
+    late = np.concatenate((np.zeros(2 * RATE, np.float32), parts[1][: round(length_s * RATE)]))
+    mix = (parts[0] + parts[2])[: 5 * RATE]
+    assert placed(clip, mix).offset_s == pytest.approx(0.0, abs=1e-3)
+    assert placed(late, mix).verdict != "sure"

@@ -62,6 +62,7 @@ def test_each_doubt_alone_asks_an_ear(fault: dict[str, object]) -> None:
     "fault",
     [
         {"score": 8.0, "presence": 50.0},
+        {"score": 8.0, "presence": 100.0, "count": Count((), 4, 22)},
         {"score": 11.0, "presence": 30.0},
         {"count": Count((), 1, 20)},
     ],
