@@ -44,7 +44,7 @@ BINS_HZ = np.arange(SIZE // 2 + 1)[BINS] * CELL_RATE / SIZE
 
 # A gain that changes during the piece must not look like absence: a part at this share of its usual
 # level, twice, counts as neither.
-SHARE = 0.6
+SHARE = 0.8
 
 # Overlapping frames, neighbouring bins and notes that sound on carry the same evidence again.
 INDEPENDENT = 0.5

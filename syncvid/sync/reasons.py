@@ -96,6 +96,8 @@ def of_waveform(evidence: Evidence, doubts: Sequence[str]) -> str:
     elif "rival" in doubts:
         rival = _elsewhere(evidence.rivals[0], evidence.line.offset_s)
         text += f" A repeat fits as well, {rival}: listen which one it is."
+    elif "divided" in doubts:
+        text += " Both pieces are about as long: please listen which one the picture should follow."
     elif "weak" in doubts or "few" in doubts:
         text += " That is little evidence: please listen."
     elif "spread" in doubts:
@@ -132,7 +134,7 @@ def _edited(evidence: Evidence) -> str:
         return f"In the mix a phrase was stretched by {per_cent:+.1f} % (at {at} in the clip)."
     far = [span for span in evidence.spans if abs(span.offset_s - evidence.line.offset_s) >= SAME_S]
     if not far:
-        return f"The mix holds {len(evidence.spans)} stretches of it."
+        return stretches(len(evidence.spans))
     steps = _steps(evidence.spans)
     if steps:
         return " ".join(steps)
@@ -141,6 +143,11 @@ def _edited(evidence: Evidence) -> str:
         return "The mix was cut: parts of the clip lie elsewhere in it."
     shifts = ", ".join(f"{moved:+.0f} ms" for moved in moved_ms[:3])
     return f"In the mix a phrase was moved ({shifts})."
+
+
+def stretches(count: int) -> str:
+    """Say that the mix holds a clip in a few stretches, at one offset."""
+    return f"The mix holds {count} stretches of it." if count > 1 else ""
 
 
 def _steps(spans: Sequence[Span]) -> list[str]:

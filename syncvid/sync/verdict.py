@@ -15,7 +15,7 @@ from itertools import pairwise
 from syncvid.production.results import Finding, Rival
 from syncvid.sync import reasons
 from syncvid.sync.leak import LeakPlace
-from syncvid.sync.waveform import Evidence
+from syncvid.sync.waveform import HEARD_LEAST, Evidence
 from syncvid.timeline import Span
 
 # The best of all lines of unrelated music stays below 8 standard deviations (extreme value of some
@@ -42,15 +42,21 @@ FEWEST_DECIDED = 4
 COPIED_SHARE = 0.5
 COPY_S = 0.5
 
+# Where a clip lies in two pieces at different offsets, nearly as long as each other, somebody must
+# say which of them the picture is to follow.
+DIVIDED = 0.9
+
 # Windows that lie on the line scatter by less than this, in seconds.
 SPREAD_S = 0.3e-3
 
-# Presence (a log likelihood ratio) at a wrong place stays below 45, other takes of the same notes
-# included; what is heard at all gives 100 and more.  An ear is asked above the first, none above
-# the second, if so many windows agree as well.
+# Presence (a log likelihood ratio) at a wrong place stays below 25; where another take of the same
+# notes lies it reaches 100 with up to 4 windows that agree by chance.  What is heard gives 100 to
+# 5000.  An ear is asked above the first, or above the second if so many windows agree; none from
+# the third on.
+HEARD_ALONE = 110.0
 HEARD_POSSIBLE = 60.0
-HEARD_CERTAIN = 120.0
-HEARD_AGREE = 3
+HEARD_CERTAIN = 150.0
+HEARD_AGREE = 5
 
 # Confidence grows with the evidence on this scale, and is cut where there is a doubt.
 CERTAINTY_SCALE = 6.0
@@ -81,7 +87,9 @@ def judge_waveform(evidence: Evidence, against: str) -> Finding | None:
         None where nothing fits.
     """
     fewest = min(FEWEST_HEARD, max(1, evidence.count.playing))
-    possible = evidence.score >= POSSIBLE or evidence.presence >= HEARD_POSSIBLE
+    likely = evidence.score >= POSSIBLE and evidence.presence >= HEARD_LEAST
+    agree = evidence.count.agreeing >= HEARD_AGREE
+    possible = likely or evidence.presence >= (HEARD_POSSIBLE if agree else HEARD_ALONE)
     if not possible or evidence.count.agreeing < fewest:
         return None
     doubts = _doubts(evidence)
@@ -119,6 +127,7 @@ def _doubts(evidence: Evidence) -> tuple[str, ...]:
     found = {
         "copy": _copied_share(evidence.spans) > COPIED_SHARE,
         "rival": evidence.rival_share > RIVAL_SHARE and not told_apart,
+        "divided": evidence.divided > DIVIDED,
         "weak": evidence.score < CERTAIN and not heard,
         "few": not enough and not heard,
         "spread": evidence.spread_s > SPREAD_S and not (heard and math.isinf(evidence.spread_s)),

@@ -169,6 +169,9 @@ class Evidence:
         Windows that tell the best place from its strongest rival, for minus against.
     presence : float
         Log likelihood ratio that the clip is heard in its spans, against that it is not.
+    divided : float
+        Length on the next longest of its lines as a share of that on the longest, if gaps between
+        the two are on the former; 0 for a clip in one piece.
     """
 
     line: Placement
@@ -180,6 +183,7 @@ class Evidence:
     contested: int
     decided: int
     presence: float = 0.0
+    divided: float = 0.0
 
     @property
     def rival_share(self) -> float:
@@ -246,7 +250,7 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
     if located.gaps():
         located = _fill_gaps(_Pieces(clip, target, scores, rows, inverted, heard), located, far)
     located, fit = _on_main(located, rows, fit)
-    spans = to_spans(located, clip.duration_s, fit.line.drift_ppm) or _whole(clip, target, fit.line)
+    spans = to_spans(located, clip.duration_s, fit.line.drift_ppm)
     playing = clip.playing(rows.clip_s, FINE_WINDOW_S)
     rows = rows.moved(deviation_s(rows, located.lines[0], fit.line))
     count = count_votes(rows, fit.line, spans, playing, scores, inverted=inverted)
@@ -264,6 +268,7 @@ def _weigh(clip: Heard, target: Target, scores: LineScores) -> Evidence:
         contested,
         decided,
         located.evidence,
+        located.divided(),
     )
 
 
@@ -280,13 +285,6 @@ def _by_presence(clip: Heard, target: Target, places: Sequence[Place]) -> list[P
     if max(place.presence or 0.0 for place in asked) < HEARD_LEAST:
         return asked
     return sorted(asked, key=lambda place: -(place.presence or 0.0))
-
-
-def _whole(clip: Heard, target: Target, line: Placement) -> tuple[Span, ...]:
-    """Return all of a clip that the reference covers, as one span."""
-    from_s = max(0.0, line.to_clip(0.0))
-    to_s = min(clip.duration_s, line.to_clip(target.heard.duration_s))
-    return (Span(from_s, to_s, line.offset_s),) if to_s > from_s else ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ GOOD = Evidence(
     rivals=(Rival(2.0, 0.16),),
     contested=0,
     decided=12,
+    presence=900.0,
 )
 
 
@@ -39,9 +40,11 @@ def test_good_evidence_is_sure_and_says_why() -> None:
 @pytest.mark.parametrize(
     "fault",
     [
-        {"score": 11.0},
-        {"count": Count((), 4, 6)},
-        {"count": Count((), 10, 30)},
+        {"score": 11.0, "presence": 80.0},
+        {"count": Count((), 4, 6), "presence": 80.0},
+        {"count": Count((), 10, 30), "presence": 80.0},
+        {"count": Count((), 2, 30)},
+        {"divided": 0.97},
         {"spread_s": 1e-3},
         {"rivals": (Rival(2.0, 0.95),), "contested": 12, "decided": 1},
     ],
@@ -54,9 +57,24 @@ def test_each_doubt_alone_asks_an_ear(fault: dict[str, object]) -> None:
     assert "listen" in finding.reason
 
 
-@pytest.mark.parametrize("fault", [{"score": 8.0}, {"count": Count((), 1, 20)}])
+@pytest.mark.parametrize(
+    "fault",
+    [
+        {"score": 8.0, "presence": 50.0},
+        {"score": 8.0, "presence": 100.0, "count": Count((), 4, 22)},
+        {"score": 11.0, "presence": 30.0},
+        {"count": Count((), 1, 20)},
+    ],
+)
 def test_too_little_evidence_is_none(fault: dict[str, object]) -> None:
     assert judge_waveform(replace(GOOD, **fault), "mix") is None  # type: ignore[arg-type]
+
+
+def test_quiet_clip_that_is_heard_is_sure() -> None:
+    quiet = {"score": 7.5, "count": Count((), 6, 24), "spread_s": float("inf"), "presence": 180.0}
+    finding = judge_waveform(replace(GOOD, **quiet), "mix")  # type: ignore[arg-type]
+    assert finding is not None
+    assert finding.verdict == "sure"
 
 
 def test_repeat_is_settled_by_the_windows_that_differ() -> None:
