@@ -137,7 +137,8 @@ def picture_starts_s(path: Path) -> Any:
             for packet in container.demux(stream)
             if packet.pts is not None
         )
-    return np.array([float(start - probe(path).zero) for start in starts])
+    zero = probe(path).zero
+    return np.array([float(start - zero) for start in starts])
 
 
 def test_every_output_picture_shows_the_source_picture_that_is_due(
