@@ -119,7 +119,8 @@ def _heard_frames(located: Located) -> set[int]:
 
 def _first_frame(located: Located) -> int:
     """Return the number of a scene's first frame on the grid of the reference."""
-    return round(float(located.times_s[0]) / HOP_S) if len(located.times_s) else 0
+    # The middle of frame k lies at k + 1/2 hops: rounding would send it either way.
+    return int(float(located.times_s[0]) / HOP_S) if len(located.times_s) else 0
 
 
 def _joint(located: Sequence[Located]) -> Located:

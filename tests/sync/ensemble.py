@@ -74,3 +74,13 @@ def clicks(length_s: float, beat_s: float = 0.5, count_in_s: float = 4.0) -> Aud
             -150 * times
         )
     return out.astype(np.float32)
+
+
+def without(part: Audio, *stretches: tuple[float, float]) -> Audio:
+    """Return a part that is silent in some stretches, in seconds, with short fades."""
+    times = np.arange(len(part)) / RATE
+    level = np.ones(len(part))
+    for from_s, to_s in stretches:
+        # 5 ms, so that no click is heard at the splice.
+        level *= np.clip(np.maximum(from_s - times, times - to_s) / 5e-3, 0.0, 1.0)
+    return (part * level).astype(np.float32)

@@ -6,25 +6,14 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from syncvid.production.results import Finding
-from syncvid.sync.among import Tie, after, inverse, tie_together
+from syncvid.sync.among import Tie, tie_together
 from syncvid.timeline import Placement
-
-placements = st.builds(Placement, st.floats(-100, 100), st.floats(-300, 300))
 
 
 def tied(offset_s: float, drift_ppm: float = 0.0) -> Finding:
     return Finding("sure", 0.9, "They agree.", offset_s, drift_ppm)
-
-
-@given(placements, placements, st.floats(-500, 500))
-def test_one_placement_after_another(first: Placement, second: Placement, at_s: float) -> None:
-    both = after(first, second).to_reference(at_s)
-    assert abs(both - second.to_reference(first.to_reference(at_s))) < 1e-6
-    assert abs(inverse(first).to_reference(first.to_reference(at_s)) - at_s) < 1e-6
 
 
 def test_clips_are_tied_by_way_of_others() -> None:
@@ -47,13 +36,13 @@ def test_one_wrong_tie_among_many_moves_nobody() -> None:
     truth = [Placement(0.0), Placement(4.0, 30.0), Placement(-7.0, -20.0), Placement(11.0, 55.0)]
     ties = []
     for clip, other in combinations(range(4), 2):
-        relative = after(truth[clip], inverse(truth[other]))
+        relative = truth[clip].then(truth[other].inverse())
         ties.append(Tie(clip, other, tied(relative.offset_s, relative.drift_ppm)))
     wrong = [*ties, Tie(3, 1, tied(8.8)), Tie(1, 2, tied(11.6))]
     findings = tie_together(wrong, ["a", "b", "c", "d"])
     anchor = next(index for index, found in enumerate(findings) if found.offset_s == 0.0)
     for index, finding in enumerate(findings):
-        expected = after(truth[index], inverse(truth[anchor]))
+        expected = truth[index].then(truth[anchor].inverse())
         assert finding.offset_s == pytest.approx(expected.offset_s, abs=1e-4)
         assert finding.drift_ppm == pytest.approx(expected.drift_ppm, abs=0.5)
         assert finding.verdict == "sure"

@@ -14,13 +14,11 @@ from syncvid.sync.by_timing import (
     draw_line,
     find_by_timing,
     prepare_timing,
-    support,
 )
 from syncvid.sync.note_pairs import NotePairs, find_attacks, pair_notes
 from syncvid.sync.passages import compare_passages
 from syncvid.sync.takes import best_lags, compare_takes
 from syncvid.sync.timing_verdict import judge_timing
-from syncvid.timeline import Placement
 from tests.sync.ensemble import RATE, melody, on_phone, play
 
 LENGTH_S = 40.0
@@ -148,15 +146,6 @@ def test_a_repeated_verse_is_left_to_an_ear(rng: np.random.Generator) -> None:
     places = {round(finding.offset_s), round(finding.rivals[0].offset_s)}
     assert places == {-2, 28}
     assert "listen which one it is" in finding.reason
-
-
-def test_support_tells_the_place_from_others(lines: list[Line], mix: Audio) -> None:
-    rng = np.random.default_rng(8)
-    take = play(rng, lines[1], LENGTH_S)
-    target = prepare_timing(mix)
-    assert support(take, target, Placement(0.0)) > 15.0
-    assert support(take, target, Placement(7.3)) < 6.0
-    assert support(np.zeros(RATE, np.float32), target, Placement(0.0)) == 0.0
 
 
 def test_silence_has_no_timing(mix: Audio) -> None:
