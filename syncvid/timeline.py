@@ -76,6 +76,10 @@ class Placement:
         drift_ppm = (self.rate * second.rate - 1.0) / PPM
         return Placement(second.to_reference(self.offset_s), round(drift_ppm, 9))
 
+    def inverse(self) -> Placement:
+        """Return the placement that undoes this one."""
+        return Placement(self.to_clip(0.0), (1.0 / self.rate - 1.0) / PPM)
+
 
 @dataclass(frozen=True, slots=True)
 class Span:

@@ -79,6 +79,13 @@ def test_the_middle_of_a_picture_lies_half_a_picture_in() -> None:
     assert middle_of_picture_s(2, Fraction(25)) == pytest.approx(0.1)
 
 
+@given(PLACES, PLACES, st.floats(-500, 500))
+def test_one_placement_after_another(first: Placement, second: Placement, at_s: float) -> None:
+    both = first.then(second).to_reference(at_s)
+    assert abs(both - second.to_reference(first.to_reference(at_s))) < 1e-6
+    assert abs(first.inverse().to_reference(first.to_reference(at_s)) - at_s) < 1e-6
+
+
 @given(st.floats(0.01, 7200), st.sampled_from(["24", "25", "29.97", "30", "60"]))
 def test_enough_pictures_cover_a_duration_and_not_one_more(duration_s: float, text: str) -> None:
     rate = parse_frame_rate(text)

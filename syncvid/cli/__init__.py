@@ -6,34 +6,43 @@ be piped.
 
 from __future__ import annotations
 
-import re
 import signal
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Never
 
 import typer
 
 from syncvid import __version__
+from syncvid.cli.telling import (
+    UNREADABLE,
+    at_work,
+    count,
+    how_made,
+    leave,
+    note,
+    quoted,
+    say,
+    tell_added,
+    tell_cast,
+    tell_clip,
+    tell_listening,
+    tell_moved,
+    verdict_of,
+)
 from syncvid.errors import Cancelled, ProductionError, SyncvidError, system_error
 
 if TYPE_CHECKING:
-    from syncvid.production.material import Material, Recording
-    from syncvid.production.results import ClipSync, SyncResult
-    from syncvid.progress import Progress
-    from syncvid.steps import Added, Look, RenderOutcome, SyncOutcome
+    from syncvid.production.material import Material
+    from syncvid.steps import Look
 
-UNREADABLE = 3
-"""Exit code when something could not be read and the rest was done (that of `MediaError`)."""
 
 CAUTION = (
     "Before you publish: has everybody who is seen and heard agreed, and for the young their "
     "guardians? Are the rights in the music clear? Ask locally if unsure."
 )
 
-HEARING = "Turn your headphones down before you start one."
 
 app = typer.Typer(
     help="Make one video, in which everybody plays together, from recordings made at home.",
@@ -66,15 +75,15 @@ def new(
     """Make a production from clips; says what it guessed of parts, players and takes."""
     from syncvid.steps import new_production
 
-    with _at_work() as progress:
+    with at_work() as progress:
         added = new_production(
             folder, clips or [], mix=mix, guide=guide, title=title, progress=progress
         )
-    _tell_added(added)
-    _say(f"The plan is {folder / 'production.toml'}: correct there what was guessed wrong.")
+    tell_added(added)
+    say(f"The plan is {folder / 'production.toml'}: correct there what was guessed wrong.")
     verb = "sync" if added.takes else "add"
-    _say(f"Next: syncvid {verb} {_quoted(folder)}{'' if added.takes else ' CLIPS...'}")
-    _leave(added.problems)
+    say(f"Next: syncvid {verb} {quoted(folder)}{'' if added.takes else ' CLIPS...'}")
+    leave(added.problems)
 
 
 @app.command()
@@ -94,10 +103,10 @@ def add(
     if split:
         _split(folder, split, others=bool(clips or mix or guide))
         return
-    with _at_work() as progress:
+    with at_work() as progress:
         added = add_clips(folder, clips or [], mix=mix, guide=guide, progress=progress)
-    _tell_added(added)
-    _leave(added.problems)
+    tell_added(added)
+    leave(added.problems)
 
 
 def _split(folder: Path, file: str, *, others: bool) -> None:
@@ -106,12 +115,12 @@ def _split(folder: Path, file: str, *, others: bool) -> None:
 
     if others:
         raise ProductionError("--split stands alone.", fix="Add clips and the mix by themselves.")
-    with _at_work():
+    with at_work():
         takes = split_file(folder, file)
     for clip in takes:
-        _say(f"  {clip.name}: {clip.file} from {clip.stretch.from_s} s to {clip.stretch.to_s} s")
-    _say(f"{_count(len(takes), 'take')} of one file stand in {folder / 'production.toml'} now.")
-    _say(f"Next: syncvid sync {_quoted(folder)}")
+        say(f"  {clip.name}: {clip.file} from {clip.stretch.from_s} s to {clip.stretch.to_s} s")
+    say(f"{count(len(takes), 'take')} of one file stand in {folder / 'production.toml'} now.")
+    say(f"Next: syncvid sync {quoted(folder)}")
 
 
 @app.command()
@@ -123,11 +132,11 @@ def replace(
     """Put another file in the place of a take; the old file stays where it is."""
     from syncvid.steps import replace_clip
 
-    with _at_work():
+    with at_work():
         gone = replace_clip(folder, old, by)
-    _say(f"{by} now stands in the place of {old}.")
+    say(f"{by} now stands in the place of {old}.")
     if gone:
-        _say(f"What was said of the old file is taken out: {', '.join(gone)}.")
+        say(f"What was said of the old file is taken out: {', '.join(gone)}.")
 
 
 @app.command()
@@ -135,11 +144,11 @@ def withdraw(folder: Folder, clips: Annotated[list[str], typer.Argument(help="Cl
     """Take clips out of every result; the files stay where they are, untouched."""
     from syncvid.steps import withdraw_clips
 
-    with _at_work():
+    with at_work():
         withdraw_clips(folder, clips)
     for clip in clips:
-        _say(f"{clip} is withdrawn, and all that was kept of it deleted. The file is untouched.")
-    _say("Videos that you made before still show it: render them again, and delete old copies.")
+        say(f"{clip} is withdrawn, and all that was kept of it deleted. The file is untouched.")
+    say("Videos that you made before still show it: render them again, and delete old copies.")
 
 
 @app.command()
@@ -150,29 +159,29 @@ def status(
     from syncvid.production.material import open_production
     from syncvid.steps import production_status
 
-    with _at_work():
+    with at_work():
         state = production_status(open_production(folder))
     material = state.material
-    _tell_moved(material)
-    _say(
-        f"{material.title}: {_count(len(material.recordings), 'clip')}, "
-        f"{_count(len(material.parts), 'part')}."
+    tell_moved(material)
+    say(
+        f"{material.title}: {count(len(material.recordings), 'clip')}, "
+        f"{count(len(material.parts), 'part')}."
     )
-    _say(
+    say(
         f"Mix: {material.mix.file if material.mix else 'none yet'}. "
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
-        verdicts = [_verdict_of(state.synced, r) for r in takes]
+        verdicts = [verdict_of(state.synced, r) for r in takes]
         rows = [f"take {r.take}{verdict}" for r, verdict in zip(takes, verdicts, strict=True)]
         name = f"{part} ({player})" if player else part
-        _say(f"  {name}: {', '.join(rows) or 'no clip'}")
+        say(f"  {name}: {', '.join(rows) or 'no clip'}")
     if state.synced is None:
-        _say("Places: out of date." if state.was_synced else "Places: not found yet.")
+        say("Places: out of date." if state.was_synced else "Places: not found yet.")
     for path, current in state.outputs:
-        _say(f"Video {path}: {'up to date' if current else 'out of date'}.")
-    _say(f"Next: {state.next_step}")
+        say(f"Video {path}: {'up to date' if current else 'out of date'}.")
+    say(f"Next: {state.next_step}")
 
 
 @app.command()
@@ -210,7 +219,7 @@ def sync(
     if picture_shift:
         _tell_picture_shift(folder_or_clips, picture_shift)
         return
-    with _at_work() as progress:
+    with at_work() as progress:
         material, problems = _material(folder_or_clips, mix, guide)
         if json_file and json_file != "-":
             check_target(Path(json_file))
@@ -222,34 +231,34 @@ def sync(
             write_whole(Path(json_file), text)
         explained = explain_clip(material, outcome, explain) if explain else ""
     problems += outcome.problems
-    _tell_moved(material)
+    tell_moved(material)
     if json_file == "-":
         sys.stdout.write(text)
     if explain:
         for line in explained.splitlines():
-            (_note if json_file == "-" else _say)(line)
+            (note if json_file == "-" else say)(line)
     elif json_file != "-":
         for clip in outcome.result.clips:
-            _tell_clip(clip)
-        _tell_listening(outcome)
+            tell_clip(clip)
+        tell_listening(outcome)
     for remark in outcome.remarks:
-        _note(f"Note: {remark}")
+        note(f"Note: {remark}")
     if outcome.skipped:
-        _note("No clip had to be searched again: nothing that is heard has changed.")
-    _leave(problems)
+        note("No clip had to be searched again: nothing that is heard has changed.")
+    leave(problems)
 
 
 def _tell_picture_shift(folder_or_clips: list[str] | None, take: str) -> None:
     """Measure and say how late a clip's picture comes behind its sound."""
     from syncvid.steps import measure_picture_shift, tell_shift
 
-    with _at_work() as progress:
+    with at_work() as progress:
         material, problems = _material(folder_or_clips, None, None)
         with material.store.locked(_place(material)):
             recording, shift = measure_picture_shift(material, take, progress=progress)
     for line in tell_shift(recording, shift):
-        _say(line)
-    _leave(problems)
+        say(line)
+    leave(problems)
 
 
 @app.command()
@@ -274,17 +283,17 @@ def place(
     """Settle where a take belongs: what you say wins over what sync finds."""
     from syncvid.steps import Choice, place_take
 
-    with _at_work():
+    with at_work():
         settled = place_take(folder, take, Choice(offset, drift, rival, not_in_piece, free))
     if settled.pin is None:
-        _say(f"{settled.name}: sync decides again.")
+        say(f"{settled.name}: sync decides again.")
     elif settled.pin.offset_s is None:
-        _say(f"{settled.name} is not in this piece: it is left out from now on.")
+        say(f"{settled.name} is not in this piece: it is left out from now on.")
     else:
-        _say(f"{settled.name} is pinned: it starts at {settled.pin.offset_s:+.4f} s.")
-    _say(f"It stands in {folder / 'production.toml'}; nothing needs to be searched again.")
+        say(f"{settled.name} is pinned: it starts at {settled.pin.offset_s:+.4f} s.")
+    say(f"It stands in {folder / 'production.toml'}; nothing needs to be searched again.")
     if settled.doubt:
-        _note(f"Note: {settled.doubt} `--free` takes it back.")
+        note(f"Note: {settled.doubt} `--free` takes it back.")
 
 
 @app.command()
@@ -295,18 +304,18 @@ def preview(
     from syncvid.production.material import open_production
     from syncvid.steps import make_preview
 
-    with _at_work() as progress:
+    with at_work() as progress:
         material = open_production(folder)
         with material.store.locked(str(folder)):
             outcome = make_preview(material, progress=progress)
-    _tell_moved(material)
-    _say(f"Sheet: {outcome.sheet}")
+    tell_moved(material)
+    say(f"Sheet: {outcome.sheet}")
     if outcome.rendered:
-        _tell_cast(outcome.rendered)
-        _say(f"Video: {outcome.video}{_made(outcome.rendered)}")
+        tell_cast(outcome.rendered)
+        say(f"Video: {outcome.video}{how_made(outcome.rendered)}")
     else:
-        _say("No clip has a place, so there is no video; the sheet says why.")
-    _leave(outcome.problems)
+        say("No clip has a place, so there is no video; the sheet says why.")
+    leave(outcome.problems)
 
 
 @app.command()
@@ -328,7 +337,7 @@ def render(
     """Make the finished video."""
     from syncvid.steps import render as render_step
 
-    with _at_work() as progress:
+    with at_work() as progress:
         look = _look(layout, size, fps)
         material, problems = _material(folder_or_clips, mix, guide)
         with material.store.locked(_place(material)):
@@ -336,11 +345,11 @@ def render(
                 material, out, look_of=look, sync_file=sync_file, report=report, progress=progress
             )
     problems += outcome.problems
-    _tell_moved(material)
-    _tell_cast(outcome)
-    _say(f"Video: {outcome.out}{_made(outcome)}")
-    _say(CAUTION)
-    _leave(problems)
+    tell_moved(material)
+    tell_cast(outcome)
+    say(f"Video: {outcome.out}{how_made(outcome)}")
+    say(CAUTION)
+    leave(problems)
 
 
 @app.command()
@@ -350,14 +359,14 @@ def demo(
     """Do the whole job on the clips that come with syncvid."""
     from syncvid.steps import run_demo
 
-    with _at_work() as progress:
+    with at_work() as progress:
         outcome = run_demo(out, progress=progress)
     for clip in outcome.rendered.result.clips:
-        _tell_clip(clip)
-    _tell_cast(outcome.rendered)
-    _say(f"Sheet: {outcome.preview.sheet}")
-    _say(f"Small video: {outcome.preview.video}")
-    _say(f"Video: {outcome.rendered.out}{_made(outcome.rendered)}")
+        tell_clip(clip)
+    tell_cast(outcome.rendered)
+    say(f"Sheet: {outcome.preview.sheet}")
+    say(f"Small video: {outcome.preview.video}")
+    say(f"Video: {outcome.rendered.out}{how_made(outcome.rendered)}")
 
 
 def main(arguments: Sequence[str] | None = None) -> Never:
@@ -366,15 +375,15 @@ def main(arguments: Sequence[str] | None = None) -> Never:
     try:
         app(args=arguments and list(arguments))
     except SyncvidError as exc:
-        _note(f"syncvid: {exc}")
+        note(f"syncvid: {exc}")
         sys.exit(exc.exit_code)
     except Cancelled:
-        _note("Stopped. What was done so far is kept; the same command goes on from there.")
+        note("Stopped. What was done so far is kept; the same command goes on from there.")
         sys.exit(Cancelled.exit_code)
     except BrokenPipeError:
         sys.exit(1)
     except OSError as exc:
-        _note(f"syncvid: {system_error(exc, 'standard output')}")
+        note(f"syncvid: {system_error(exc, 'standard output')}")
         sys.exit(UNREADABLE)
     sys.exit(0)
 
@@ -389,54 +398,8 @@ def _version(
     version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False,
 ) -> None:
     if version:
-        _say(__version__)
+        say(__version__)
         raise typer.Exit
-
-
-@contextmanager
-def _at_work() -> Iterator[Progress]:
-    """Show progress on standard error: a bar on a terminal, plain lines elsewhere."""
-    from syncvid.progress import Progress
-
-    try:
-        if sys.stderr.isatty():
-            with _bar() as sink:
-                yield Progress(sink)
-        else:
-            yield Progress(_lines())
-    except KeyboardInterrupt:
-        raise Cancelled from None
-
-
-@contextmanager
-def _bar() -> Iterator[Callable[[Any], None]]:
-    """Draw a bar with the time left."""
-    from rich.console import Console
-    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
-    from rich.progress import Progress as Bar
-
-    columns = (
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeRemainingColumn(),
-    )
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("starting", total=1.0)
-        yield lambda event: bar.update(task, completed=event.fraction, description=event.note)
-
-
-def _lines() -> Callable[[Any], None]:
-    """Write a line whenever the work changes or another tenth is done."""
-    last: list[Any] = [None]
-
-    def write(event: Any) -> None:
-        now = (re.sub(r"\d+", "", event.note), int(event.fraction * 10))
-        if now != last[0]:
-            last[0] = now
-            _note(f"{event.fraction:4.0%} {event.note}")
-
-    return write
 
 
 def _material(
@@ -487,118 +450,3 @@ def _look(layout: str | None, size: str | None, fps: str | None) -> Look:
     except SyncvidError as exc:
         raise ProductionError(f"--fps: {exc.what}", fix=exc.fix) from exc
     return Look(layout, pixels, rate)
-
-
-def _tell_added(added: Added) -> None:
-    """Say what was taken in, what was guessed, and what was left out."""
-    for file, guess in added.takes:
-        player = f", {guess.player}" if guess.player else ""
-        _say(f"  {file}: {guess.part}{player}, take {guess.take}")
-    for file, why in added.left_out:
-        _say(f"  left out {file!r}: {why}")
-    for name in added.references:
-        _say(f"The {name} is set.")
-    _say(f"{_count(len(added.takes), 'clip')} taken in, {len(added.left_out)} left out.")
-
-
-def _tell_clip(clip: ClipSync) -> None:
-    """Say where a clip belongs, and why."""
-    finding = clip.finding
-    name = clip.name
-    if finding.placement is None:
-        _say(f"none   {name}: {finding.reason}")
-        return
-    where = (
-        f"starts at {finding.placement.offset_s:+.4f} s, drift {finding.drift_ppm or 0:+.1f} ppm"
-    )
-    _say(f"{finding.verdict:5}  {name}: {where}. {finding.reason}")
-
-
-def _tell_listening(outcome: SyncOutcome) -> None:
-    """Say where the short sounds lie by which an ear can decide."""
-    sounds = outcome.listening
-    if not sounds:
-        return
-    reference = {"mix": "mix", "guide": "guide", "clips": "other clip"}[outcome.result.reference]
-    _say(f"To decide by ear, in {sounds[0].path.parent}:")
-    for sound in sounds:
-        _say(f"  {sound.path.name}")
-    _say(f"The clip is in the left ear, the {reference} in the right. {HEARING}")
-
-
-def _tell_cast(outcome: RenderOutcome) -> None:
-    """Say who wants an ear, who is left out, who was not chosen, and what else is worth knowing."""
-    for remark in outcome.remarks:
-        _say(f"Note: {remark}")
-    for entry in outcome.cast.unsure:
-        _say(f"Please listen: {entry.recording.name} is placed, but not surely.")
-    for entry in outcome.cast.rejected:
-        _say(f"Not shown: {entry.recording.name}; its part shows another take.")
-    for entry in outcome.cast.left_out:
-        _say(f"Left out: {entry.recording.source.file}: {entry.sync.finding.reason}")
-    for gone in outcome.summary.dropped if outcome.summary else ():
-        _say(f"Gave way to a card: {gone.file}: {gone.reason}")
-
-
-def _tell_moved(material: Material) -> None:
-    """Say which files were found again in another place."""
-    for file, found in material.moved:
-        _say(f"{file} was moved; found again as {found}.")
-
-
-def _made(outcome: RenderOutcome) -> str:
-    """Say how much of a video had to be made."""
-    if outcome.summary is None:
-        return " (there already, nothing changed)"
-    if outcome.summary.reused:
-        return f" ({outcome.summary.reused} of {outcome.summary.segments} segments were there)"
-    return ""
-
-
-def _verdict_of(result: SyncResult | None, recording: Recording) -> str:
-    """Return a take's verdict in brackets, if it is known, and whether the user pinned it."""
-    clip = result.of(recording.source.file, recording.stretch) if result else None
-    if clip is None:
-        return ""
-    told = [clip.finding.verdict, *(["pinned"] if clip.finding.pinned else [])]
-    if result and recording.sound:
-        recorder = result.sound_of(recording.sound.file, recording.source.file)
-        told.append(f"its recorder {recorder.finding.verdict if recorder else 'not found yet'}")
-    return f" [{', '.join(told)}]"
-
-
-def _leave(problems: Sequence[SyncvidError]) -> None:
-    """End with the right exit code once everything that could be done is done."""
-    for problem in problems:
-        _note(f"syncvid: {problem}")
-    if problems:
-        raise typer.Exit(UNREADABLE)
-
-
-def _count(number: int, word: str) -> str:
-    """Return a number with its word."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
-def _quoted(path: Path) -> str:
-    """Return a path as one writes it on a command line."""
-    import shlex
-
-    return shlex.quote(str(path))
-
-
-def _say(text: str) -> None:
-    """Write a line of the answer; control characters in file names are shown, not sent."""
-    sys.stdout.write(_printable(text, sys.stdout) + "\n")
-
-
-def _note(text: str) -> None:
-    """Write a line of progress or a message."""
-    sys.stderr.write(_printable(text, sys.stderr) + "\n")
-
-
-def _printable(text: str, stream: Any) -> str:
-    """Return text that a terminal shows as one line, whatever a file is called."""
-    shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
-    encoding = getattr(stream, "encoding", None) or "utf-8"
-    return shown.encode(encoding, "replace").decode(encoding)

@@ -9,6 +9,7 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats, check_mono
 from syncvid.production.results import Levels, Overview
+from syncvid.signals.levels import measure_rms
 
 # Level that stands for "nothing": 24 bits of noise lie above it.
 FLOOR_DB = -150.0
@@ -120,10 +121,7 @@ def measure_overview(samples: Audio, *, sample_rate: int, steps: int = 600) -> O
 
 def hop_levels(samples: Audio, sample_rate: int) -> Floats:
     """Return the RMS of every `HOP_S`, shape (hops,)."""
-    length = max(1, round(HOP_S * sample_rate))
-    hops = samples[: samples.size // length * length].reshape(-1, length)
-    levels: Floats = np.sqrt(np.einsum("ij,ij->i", hops, hops, dtype=np.float64) / length)
-    return levels
+    return measure_rms(samples, hop=max(1, round(HOP_S * sample_rate)))
 
 
 def _clipped_share(samples: Audio, peak: float) -> float:

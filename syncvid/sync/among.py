@@ -153,28 +153,11 @@ def _place(finding: Finding) -> Placement:
     return Placement(finding.offset_s, finding.drift_ppm or 0.0)
 
 
-def after(first: Placement, second: Placement) -> Placement:
-    """Return the placement that maps through `first` and then through `second`.
-
-    Examples
-    --------
-    >>> after(Placement(1.0), Placement(2.0, 0.0))
-    Placement(offset_s=3.0, drift_ppm=0.0)
-    """
-    rate = first.rate * second.rate
-    return Placement(second.to_reference(first.offset_s), round((rate - 1.0) / PPM, 9))
-
-
-def inverse(placement: Placement) -> Placement:
-    """Return the placement that undoes another."""
-    return Placement(placement.to_clip(0.0), (1.0 / placement.rate - 1.0) / PPM)
-
-
 def _joined(tie: Tie, known: Finding, through: str, new: int, anchor: str) -> Finding:
     """Return the finding of a clip that is tied to one whose place is known."""
     line = _place(tie.finding)
     forward = new == tie.clip
-    line = after(line if forward else inverse(line), _place(known))
+    line = (line if forward else line.inverse()).then(_place(known))
     direct = forward and through == anchor
     reason = tie.finding.reason
     return replace(
@@ -245,7 +228,7 @@ def _least_squares(
 
 def contradiction_s(tie: Tie, places: dict[int, Placement]) -> float:
     """Return by how much a tie disagrees with the places that were found, in seconds."""
-    direct = after(_place(tie.finding), places[tie.other])
+    direct = _place(tie.finding).then(places[tie.other])
     return abs(direct.offset_s - places[tie.clip].offset_s)
 
 

@@ -17,7 +17,7 @@ from syncvid.signals.peaks import fit_parabola
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.sync.note_pairs import NotePairs, pair_notes
 from syncvid.sync.passages import Passages, compare_passages
-from syncvid.sync.takes import APART_HOPS, Fits, best_lags, compare_takes
+from syncvid.sync.takes import Fits, best_lags, compare_takes
 from syncvid.timeline import PPM, Placement
 
 # Places that the passages compare.
@@ -144,34 +144,6 @@ def find_by_timing(samples: Audio, target: TimingTarget) -> TimingEvidence | Non
         _inside(clip, len(target.notes), int(lags[0])),
         {key: OtherKey(*pair) for key, pair in fits.keys.items() if key},
     )
-
-
-def support(samples: Audio, target: TimingTarget, placement: Placement) -> float:
-    """Return how well musical timing supports a place that other evidence proposes.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (samples,), float32
-        The clip, mono sound at `ANALYSIS_RATE`.
-    target : TimingTarget
-        The reference.
-    placement : Placement
-        The proposed place.
-
-    Returns
-    -------
-    float
-        Evidence near the place, in standard deviations over all lags; 0 if there are no notes.
-        Unrelated music stays below 6 at a given place; the same notes reach 15 and more.
-    """
-    clip = find_notes(samples, sample_rate=ANALYSIS_RATE)
-    if clip.silent or target.notes.silent:
-        return 0.0
-    fits = compare_takes(clip, target.notes)
-    middle_s = len(clip) * HOP_S / 2
-    at = round((placement.to_reference(middle_s) - middle_s) / HOP_S) - fits.first_lag_hops
-    near = fits.scores[max(0, at - APART_HOPS) : at + APART_HOPS + 1] if at > 0 else np.zeros(0)
-    return float(near.max(initial=0.0))
 
 
 def _peak_s(fits: Fits, lag: int) -> float:

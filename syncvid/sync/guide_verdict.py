@@ -35,7 +35,6 @@ OWN_MARGIN_NATS = 4.0
 
 # Of the clicks that ought to be heard this share must be.
 HEARD_SHARE = 0.5
-FEWEST_AUDIBLE = 5
 
 # Faint clicks and notes together: least sum above the next place's, and least worth of the notes.
 FAINT_MARGIN_NATS = 1.0

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import signal
 
 from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.signals.levels import measure_rms
 from syncvid.signals.whiten import whiten
 from syncvid.sync.lines import LINE_RATE
 
@@ -143,7 +144,4 @@ def above(samples: Audio, low_hz: float) -> Audio:
 
 def _power(samples: Audio) -> Floats:
     """Return the mean square of each `LOUDNESS_S`."""
-    step = round(LOUDNESS_S * ANALYSIS_RATE)
-    whole = len(samples) // step
-    pieces = samples[: whole * step].reshape(whole, step)
-    return np.asarray(np.einsum("ij,ij->i", pieces, pieces, dtype=np.float64) / step)
+    return np.square(measure_rms(samples, hop=round(LOUDNESS_S * ANALYSIS_RATE)))

@@ -16,6 +16,7 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats
 from syncvid.production.results import Finding, Stretch
+from syncvid.signals.levels import measure_rms
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.sync.spread import Clip
 from syncvid.timeline import Placement, to_samples
@@ -287,10 +288,7 @@ def _better(whole: Finding, alone: Finding) -> Finding:
 
 def _levels(samples: Audio) -> Floats:
     """Return the RMS of every `_HOP_S`, shape (hops,)."""
-    length = to_samples(_HOP_S, ANALYSIS_RATE)
-    hops = samples[: samples.size // length * length].reshape(-1, length)
-    levels: Floats = np.sqrt(np.einsum("ij,ij->i", hops, hops, dtype=np.float64) / length)
-    return levels
+    return measure_rms(samples, hop=to_samples(_HOP_S, ANALYSIS_RATE))
 
 
 def _usual(levels: Floats) -> float:

@@ -35,9 +35,10 @@ CHANGE = 12.0
 # Where a clip has not begun or is over, each frame speaks this much against it.
 OUTSIDE = -3.0
 
-# What a line beside the first one, or far from it, must explain more than all others.
 # Single notes of a sampled instrument fit another take of theirs; no phrase is as short as this.
 SHORTEST_S = 1.5
+
+# What a line beside the first one, or far from it, must explain more than all others.
 NEAR_S = 0.5
 NEAR_MORE = 40.0
 FAR_MORE = 120.0

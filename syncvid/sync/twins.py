@@ -15,6 +15,7 @@ import numpy as np
 from scipy import fft, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.signals.levels import measure_rms
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.sync.spread import Clip
 from syncvid.timeline import to_samples
@@ -68,9 +69,7 @@ def find_twins(clips: Sequence[Clip]) -> list[tuple[int, int]]:
 
 def _curve(samples: Audio) -> Floats:
     """Return the rise and fall of loudness, of length one as a vector; zeros for silence."""
-    length = to_samples(_HOP_S, ANALYSIS_RATE)
-    hops = samples[: samples.size // length * length].reshape(-1, length)
-    levels = np.sqrt(np.einsum("ij,ij->i", hops, hops, dtype=np.float64) / length)
+    levels = measure_rms(samples, hop=to_samples(_HOP_S, ANALYSIS_RATE))
     loud = float(levels.max(initial=0.0))
     if loud <= 0:
         return np.zeros(levels.size)
