@@ -64,6 +64,15 @@ GuideTrack = Annotated[str | None, typer.Option("--guide", help="The track that 
 Title = Annotated[str, typer.Option("--title", help="Title of the piece.")]
 
 
+def _number(text: str) -> float:
+    """Read a number as people write it on a command line."""
+    try:
+        return float(text)
+    except ValueError:
+        hint = f" Write {text.replace(',', '.')} with a point." if "," in text else ""
+        raise typer.BadParameter(f"{text!r} is no number.{hint}") from None
+
+
 @app.command()
 def new(
     folder: Folder,
@@ -267,10 +276,18 @@ def place(
     take: Take,
     offset: Annotated[
         float | None,
-        typer.Option("--offset", help="Seconds on the reference at which the clip starts."),
+        typer.Option(
+            "--offset",
+            parser=_number,
+            metavar="SECONDS",
+            help="Where on the reference the clip starts.",
+        ),
     ] = None,
     drift: Annotated[
-        float | None, typer.Option("--drift", help="Its clock's drift, in millionths.")
+        float | None,
+        typer.Option(
+            "--drift", parser=_number, metavar="PPM", help="Its clock's drift, in millionths."
+        ),
     ] = None,
     rival: Annotated[
         int | None, typer.Option("--rival", help="The place that sync lists under this number.")

@@ -74,7 +74,7 @@ class Attacks:
 
 
 @dataclass(frozen=True, slots=True)
-class Levels:
+class BandLevels:
     """How loud a sound is over time.
 
     Attributes
@@ -89,7 +89,7 @@ class Levels:
     noise: Audio = field(repr=False)
 
 
-def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
+def measure_bands(samples: Audio, *, sample_rate: int) -> BandLevels:
     """Measure the level in bands.
 
     Parameters
@@ -101,7 +101,7 @@ def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
 
     Returns
     -------
-    Levels
+    BandLevels
         No hops for a sound shorter than one.
     """
     hops = len(samples) // HOP
@@ -117,21 +117,21 @@ def measure_levels(samples: Audio, *, sample_rate: int) -> Levels:
         spectra = fft.rfft(pieces[first : first + BLOCK] * window, axis=1)
         power[first : first + BLOCK] = (spectra.real**2 + spectra.imag**2) @ matrix
     if not hops:
-        return Levels(power, np.zeros(power.shape[1], np.float32))
+        return BandLevels(power, np.zeros(power.shape[1], np.float32))
     noise = np.percentile(power, NOISE_PERCENTILE, axis=0).astype(np.float32)
     # Digital silence has no noise of its own: take what 60 dB below the loudest is.
-    return Levels(power, np.maximum(noise, 1e-6 * power.max(axis=0) + np.float32(1e-12)))
+    return BandLevels(power, np.maximum(noise, 1e-6 * power.max(axis=0) + np.float32(1e-12)))
 
 
-def find_attacks(samples: Audio, levels: Levels, *, sample_rate: int) -> Attacks:
+def find_attacks(samples: Audio, levels: BandLevels, *, sample_rate: int) -> Attacks:
     """Find sudden beginnings.
 
     Parameters
     ----------
     samples : ndarray, shape (samples,), float32
         Mono sound.
-    levels : Levels
-        From `measure_levels` of the same sound.
+    levels : BandLevels
+        From `measure_bands` of the same sound.
     sample_rate : int
         Its rate in Hz.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -110,7 +111,12 @@ def _doubt(material: Material, take: TakeName, pin: Pin | None) -> str:
 
 
 def _check(choice: Choice) -> None:
-    """Refuse no wish, several wishes, and a drift without its offset."""
+    """Refuse no wish, several wishes, a drift without its offset, and what is no number."""
+    if choice.drift_ppm is not None and choice.offset_s is None:
+        raise ProductionError("--drift needs --offset beside it.", fix="Give both, or neither.")
+    for option, value in (("--offset", choice.offset_s), ("--drift", choice.drift_ppm)):
+        if value is not None and not math.isfinite(value):
+            raise ProductionError(f"{option} {value} is no number.", fix="Write it as 12.5.")
     wishes = [
         choice.offset_s is not None,
         choice.rival is not None,
@@ -122,8 +128,6 @@ def _check(choice: Choice) -> None:
             "Say one thing about the take.",
             fix="Give one of --offset, --rival, --not-in-piece and --free.",
         )
-    if choice.drift_ppm is not None and choice.offset_s is None:
-        raise ProductionError("--drift needs --offset beside it.", fix="Give both, or neither.")
 
 
 def _pin(material: Material, take: TakeName, choice: Choice) -> Pin | None:

@@ -34,6 +34,7 @@ _GOES_ON_S = 1.0
 _ADD_THEM = "Take them all into a production with `syncvid add FOLDER --split FILE`."
 _BOTH_HEARD = "Placed by the clip and its recorder together, which heard the same:"
 _NO_SOUND = "The clip has no sound, so its place cannot be found by ear."
+_NOTHING = Finding("none", 1.0, _NO_SOUND)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,13 +213,29 @@ def _find(
         key: replace(finding, against=files.get(finding.against, finding.against))
         for key, finding in zip(sounds, placed.findings, strict=True)
     } | by_recorder
-    nothing = Finding("none", 1.0, _NO_SOUND)
-    clips = [job.clip(found.get(job.key, nothing), heard[job.source.file].facts) for job in jobs]
+    clips = []
+    for job in jobs:
+        facts = heard[job.source.file].facts
+        outside = _outside_its_file(job, facts.duration_s)
+        clips.append(job.clip(outside or found.get(job.key, _NOTHING), facts))
     return SyncResult(
         reference=placed.reference,
         clips=tuple(c for clip in clips for c in with_takes(clip, takes.get(clip.file, ()))),
         guide_offset_s=placed.guide_offset_s,
         reference_duration_s=reference_s,
+    )
+
+
+def _outside_its_file(job: Job, duration_s: float) -> Finding | None:
+    """Return a finding for a take whose stretch begins behind the end of its file, or None."""
+    begin_s = job.stretch.from_s or 0.0
+    if begin_s < duration_s or not begin_s:
+        return None
+    return Finding(
+        "none",
+        1.0,
+        f"Its stretch begins at {begin_s:.1f} s, but the file ends at {duration_s:.1f} s: mend "
+        f"from_s and to_s in production.toml.",
     )
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import ndimage
 
 from syncvid.arrays import Audio, Floats
-from syncvid.signals.attacks import HOP, Attacks, Levels, find_attacks, measure_levels
+from syncvid.signals.attacks import HOP, Attacks, BandLevels, find_attacks, measure_bands
 from syncvid.sync.clicks import Clicks
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.timeline import Placement
@@ -98,12 +98,12 @@ def hear_playing(clip: Audio) -> Playing:
     -------
     Playing
     """
-    levels = measure_levels(clip, sample_rate=ANALYSIS_RATE)
+    levels = measure_bands(clip, sample_rate=ANALYSIS_RATE)
     attacks = find_attacks(clip, levels, sample_rate=ANALYSIS_RATE)
     return Playing(attacks, _end_s(levels, len(clip) / ANALYSIS_RATE))
 
 
-def _end_s(levels: Levels, duration_s: float) -> float | None:
+def _end_s(levels: BandLevels, duration_s: float) -> float | None:
     """Return when the music ends, or None if the clip ends first."""
     steps = len(levels.power) // END_HOPS
     if steps < 2 * TAIL_STEPS:

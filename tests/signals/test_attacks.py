@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from syncvid.signals.attacks import find_attacks, measure_levels
+from syncvid.signals.attacks import find_attacks, measure_bands
 
 RATE = 16_000
 
 
 def attacks_of(sound: np.ndarray):  # type: ignore[no-untyped-def]
-    return find_attacks(sound, measure_levels(sound, sample_rate=RATE), sample_rate=RATE)
+    return find_attacks(sound, measure_bands(sound, sample_rate=RATE), sample_rate=RATE)
 
 
 def noisy(rng: np.random.Generator, length_s: float) -> np.ndarray:

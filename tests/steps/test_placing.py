@@ -112,3 +112,30 @@ def test_status_does_not_send_the_user_to_a_pinned_clip(folder: Path, searches: 
     state = production_status(open_production(folder))
     assert state.verdicts == {"sure": 2}
     assert "syncvid render" in state.next_step
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--offset", "12,5"), "Write 12.5 with a point"),
+        (("--offset", "nan"), "--offset nan is no number"),
+        (("--drift", "4"), "--drift needs --offset"),
+    ],
+)
+def test_numbers_that_are_none_are_told(
+    folder: Path, words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = (folder / "production.toml").read_text()
+    assert run("place", folder, "Viola/2", *words) == 2
+    assert told in " ".join(capsys.readouterr().err.split())
+    assert (folder / "production.toml").read_text() == before
+
+
+def test_stretch_behind_the_end_of_the_file_is_told(folder: Path, searches: Searches) -> None:
+    plan = folder / "production.toml"
+    plan.write_text(
+        plan.read_text().replace('file = "../b.wav"', 'file = "../b.wav"\nfrom_s = 600')
+    )
+    told = finding(folder, 2)
+    assert told.verdict == "none"
+    assert "begins at 600.0 s, but the file ends at 20.0 s" in told.reason
