@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from syncvid.signals.attacks import find_attacks, measure_bands
+from syncvid.arrays import Audio
+from syncvid.signals.attacks import Attacks, find_attacks, measure_bands
 
 RATE = 16_000
 
 
-def attacks_of(sound: np.ndarray):  # type: ignore[no-untyped-def]
+def attacks_of(sound: Audio) -> Attacks:
     return find_attacks(sound, measure_bands(sound, sample_rate=RATE), sample_rate=RATE)
 
 
