@@ -142,6 +142,22 @@ class BeatMap:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Where bars and beats lie on the reference: the guide's beats, a constant apart.
+
+    Attributes
+    ----------
+    beats : BeatMap
+        In guide seconds.
+    guide_offset_s : float or None
+        Reference time of guide time 0; None where it is not known.
+    """
+
+    beats: BeatMap
+    guide_offset_s: float | None = 0.0
+
+
 def parse_frame_rate(text: str | int | float | Fraction) -> FrameRate:
     """Read a picture rate, exactly; 29.97 and its kin become the fractions that are meant.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from syncvid.picture.tone import NEUTRAL, Tone
 from syncvid.timeline import Placement
 
 # The middle: what the phone was pointed at.
@@ -53,6 +54,14 @@ class Piece:
         What the file's content is known by; a changed file has another one.
     focus : (float, float)
         The point to keep when the picture is cropped, as shares of width and height.
+    zoom : float
+        At least 1: the tile shows 1 / zoom of what it would otherwise show, around `focus`.
+    dissolve_s : float
+        How long it takes to take over from the piece before it, centred on `from_s`; 0 cuts.
+    tone : Tone
+        How its exposure and white balance are changed.
+    still : bool
+        It is one image that does not move.
     """
 
     file: str
@@ -63,6 +72,10 @@ class Piece:
     shape: tuple[int, int]
     identity: str = ""
     focus: tuple[float, float] = DEFAULT_FOCUS
+    zoom: float = 1.0
+    dissolve_s: float = 0.0
+    tone: Tone = NEUTRAL
+    still: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +90,20 @@ class Voice:
         The part's name alone.
     pieces : tuple of Piece
         What its tile shows, in the order of time, none overlapping; empty for a card.
+    group : str
+        The section it belongs to, for rows by section; may be empty.
+    enters_s : float or None
+        The reference second at which the part first plays; None: not known.
+    still : Path or None
+        An image that stands where there is no moving picture.
     """
 
     label: str
     part: str
     pieces: tuple[Piece, ...] = ()
+    group: str = ""
+    enters_s: float | None = None
+    still: Path | None = None
 
     @property
     def shape(self) -> tuple[int, int] | None:
