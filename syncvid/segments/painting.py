@@ -6,14 +6,14 @@ A tile is touched only when what it shows has changed: a clip of 25 pictures a s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 from syncvid.arrays import Planes
 from syncvid.errors import MediaError
-from syncvid.media.pictures import PictureFile
+from syncvid.media.pictures import Crop, PictureFile
 from syncvid.media.probe import probe
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.colour import colour_to_yuv
@@ -34,8 +34,8 @@ class Pictures(Protocol):
     def advance(self, clip_s: float) -> int:
         """Go to a clip time; return what tells one picture from the next."""
 
-    def planes(self, width: int, height: int) -> Planes:
-        """Return the picture gone to, cropped and scaled."""
+    def planes_for(self, crops: Sequence[Crop]) -> list[Planes]:
+        """Return the picture gone to, cropped and scaled for several tiles."""
 
     @property
     def shown_until_s(self) -> float:
@@ -51,7 +51,7 @@ OpenPictures = Callable[[Piece, bool, Callable[[], None]], Pictures]
 
 def open_pictures(piece: Piece, fast: bool, check: Callable[[], None]) -> Pictures:
     """Open a piece's clip from its file."""
-    return PictureFile(probe(piece.path), focus=piece.focus, fast=fast, check=check)
+    return PictureFile(probe(piece.path), fast=fast, check=check)
 
 
 class ClipFailed(Exception):  # noqa: N818 - it is handled by leaving the clip out
@@ -185,7 +185,8 @@ class Painter:
             if state == self._drawn[tile]:
                 return state, None
             rect = self.composition.picture_rect(shown.rect, piece)
-            return state, pictures.planes(rect.width, rect.height)
+            crop = Crop(rect.width, rect.height, piece.focus)
+            return state, pictures.planes_for([crop])[0]
         except MediaError as exc:
             raise ClipFailed(str(piece.path), exc.what) from exc
         finally:

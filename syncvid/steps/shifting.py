@@ -6,7 +6,7 @@ import numpy as np
 
 from syncvid.errors import MediaError
 from syncvid.listen import AROUND_S, Motion, PictureShift, find_strokes, measure_shift
-from syncvid.media.pictures import PictureFile
+from syncvid.media.pictures import Crop, PictureFile
 from syncvid.media.probe import probe
 from syncvid.production.material import Material, Recording
 from syncvid.production.pick import TakeName, pick_take
@@ -16,7 +16,7 @@ from syncvid.steps.jobs import cut_out
 from syncvid.sync import ANALYSIS_RATE
 
 # Size at which motion is measured: a hand is still some pixels wide.
-_WIDTH, _HEIGHT = 128, 96
+_SMALL = Crop(128, 96)
 
 # Pictures that follow each other faster than this are taken in pairs: a hand must have moved by
 # more than the noise from one to the next.
@@ -108,7 +108,7 @@ def _motion(pictures: PictureFile, from_s: float, to_s: float) -> Motion:
         pictures.advance(at_s)
         shown_s = pictures.shown_until_s
         if not times_s or shown_s >= times_s[-1] + _LEAST_STEP_S:
-            luma = pictures.planes(_WIDTH, _HEIGHT)[0].astype(np.int16)
+            luma = pictures.planes_for([_SMALL])[0][0].astype(np.int16)
             amounts.append(0.0 if before is None else float(np.abs(luma - before).mean()))
             times_s.append(shown_s)
             before = luma

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from syncvid.errors import MediaError
-from syncvid.media.pictures import PictureFile, cut_to_fill
+from syncvid.media.pictures import Crop, PictureFile, cut_to_fill
 from syncvid.media.probe import probe
 from tests.coded_pictures import (
     cut_head_by_edit_list,
@@ -147,8 +147,11 @@ def test_odd_sizes_can_be_read(tmp_path: Path, size: tuple[int, int]) -> None:
 
 def test_cropping_keeps_the_focus(tmp_path: Path) -> None:
     film = write_film(tmp_path / "film.mp4", STEADY[:3], size=(96, 192))
-    top = PictureFile(probe(film), focus=(0.5, 0.0)).planes_at(0.0, 96, 96)[0]
-    bottom = PictureFile(probe(film), focus=(0.5, 1.0)).planes_at(0.0, 96, 96)[0]
+    pictures = PictureFile(probe(film))
+    pictures.advance(0.0)
+    crops = [Crop(96, 96, (0.5, 0.0)), Crop(96, 96, (0.5, 1.0))]
+    (top, *_), (bottom, *_) = pictures.planes_for(crops)
+    pictures.close()
     assert top[4].mean() > 200
     assert bottom[-4].mean() < 40
 
@@ -321,3 +324,83 @@ def test_a_picture_can_be_had_in_two_sizes_and_again(tmp_path: Path) -> None:
         assert read(luma) == 30
     assert read(pictures.planes_at(31.5 / 30, 96, 54)[0]) == 31
     pictures.close()
+
+
+def test_several_tiles_are_made_of_one_decoded_picture(tmp_path: Path) -> None:
+    film = write_film(tmp_path / "film.mp4", STEADY)
+    decoded: list[None] = []
+    pictures = PictureFile(probe(film), check=lambda: decoded.append(None))
+    pictures.advance(30.5 / 30)
+    before = len(decoded)
+    crops = [Crop(96, 54), Crop(192, 108), Crop(64, 36)]
+    found = pictures.planes_for(crops)
+    assert [planes[0].shape for planes in found] == [(54, 96), (108, 192), (36, 64)]
+    assert [read(planes[0]) for planes in found] == [30] * 3
+    # The same picture and the same crops cost nothing, and what was handed out stays.
+    pictures.advance(30.7 / 30)
+    assert all(a[0] is b[0] for a, b in zip(found, pictures.planes_for(crops), strict=True))
+    assert len(decoded) == before
+    pictures.close()
+
+
+def test_what_was_handed_out_stays_when_another_size_is_asked_for(tmp_path: Path) -> None:
+    film = write_film(tmp_path / "film.mp4", STEADY)
+    pictures = PictureFile(probe(film))
+    pictures.advance(30.5 / 30)
+    first = pictures.planes_for([Crop(96, 54)])[0]
+    assert read(pictures.planes_for([Crop(192, 108)])[0][0]) == 30
+    assert pictures.planes_for([Crop(96, 54)])[0][0] is first[0]
+    assert read(first[0]) == 30
+    pictures.close()
+
+
+@pytest.mark.parametrize("turns", [0, 1])
+@pytest.mark.parametrize(
+    ("focus", "zoom", "seen"),
+    [
+        # The picture is 192 by 108 with a mark at (144, 27): where it lies in a tile of 96 by 54.
+        ((0.75, 0.25), 1.0, (72, 13.5)),
+        ((0.75, 0.25), 2.0, (48, 27)),
+        ((0.75, 0.25), 4.0, (48, 27)),
+        # The picture's edge is not passed: the window of 96 by 54 of 192 by 108 ends there.
+        ((1.0, 0.0), 2.0, (48, 27)),
+    ],
+)
+def test_a_zoom_shows_what_lies_around_the_focus(
+    tmp_path: Path, turns: int, focus: tuple[float, float], zoom: float, seen: tuple[float, float]
+) -> None:
+    film = write_spot(tmp_path / "spot.mp4", (144, 27), turned=turns)
+    pictures = PictureFile(probe(film))
+    pictures.advance(0.0)
+    luma = pictures.planes_for([Crop(96, 54, focus, zoom)])[0][0].astype(float) - 16
+    pictures.close()
+    rows, columns = np.mgrid[0:54, 0:96] + 0.5
+    assert luma.shape == (54, 96)
+    found = (columns * luma).sum() / luma.sum(), (rows * luma).sum() / luma.sum()
+    # Corners lie on even pixels, as 4:2:0 needs.
+    assert found == pytest.approx(seen, abs=1.1)
+
+
+def write_spot(path: Path, at: tuple[int, int], *, turned: int = 0) -> Path:
+    """Write a black film of 192 by 108 with a white spot of 12 by 12."""
+    luma = np.full((108, 192), 16, np.uint8)
+    luma[at[1] - 6 : at[1] + 6, at[0] - 6 : at[0] + 6] = 235
+    write_still_film(path, np.rot90(luma, turned))
+    turn_by_matrix(path, turned)
+    return path
+
+
+def write_still_film(path: Path, luma: np.ndarray) -> Path:
+    """Write three times the same grey picture."""
+    with av.open(str(path), "w") as out:
+        stream: Any = out.add_stream("libx264", rate=30)
+        stream.height, stream.width = luma.shape
+        stream.pix_fmt, stream.options = "yuv420p", {"crf": "1"}
+        grey = np.full((luma.shape[0] // 2, luma.shape[1]), 128, np.uint8)
+        for index in range(3):
+            picture = av.VideoFrame.from_ndarray(np.concatenate([luma, grey]), "yuv420p")
+            picture.pts = index
+            picture.color_range = LIMITED
+            out.mux(stream.encode(picture))
+        out.mux(stream.encode(None))
+    return path

@@ -11,25 +11,19 @@ size, BT.709, limited range.  Nothing passes through RGB.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 import av
-import numpy as np
-from av.video.reformatter import Interpolation, VideoReformatter
 
-from syncvid.arrays import Plane, Planes
+from syncvid.arrays import Planes
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
+from syncvid.media.pictures.crop import Crop
+from syncvid.media.pictures.scaling import Scaler
 from syncvid.media.probe import MediaInfo, VideoInfo, open_media
-
-Focus = tuple[float, float]
-"""The point of an upright picture, as shares of width and height, that cropping keeps."""
-
-CENTRE: Focus = (0.5, 0.5)
 
 # Reading on is cheaper than a seek, which may fall back by a whole group of pictures, for jumps
 # shorter than this.  Phones write a key picture about every second.
@@ -42,84 +36,20 @@ _EARLIER_S = (0.0, 1.0, 4.0, 16.0)
 # What arithmetic in floating point may lack at the edge between two pictures.
 _EDGE_S = 1e-6
 
-# Untagged recordings: BT.709 from this height on, BT.601 below (the convention of players).
-_HD_HEIGHT = 720
-
-# ITU-T H.273 code points.
-_MATRIX_UNKNOWN = 2
-_BT709 = 1
-_BT2020_PRIMARIES = 9
-_HDR_TRANSFERS = (16, 18)
-_TRANSFER_UNKNOWN = (0, 2)
-
 # After damage the picture is held until the next key picture, but no longer than this.
 _LONGEST_HOLD_S = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """How to fill a tile: scale the upright picture to a size, then cut the tile out of it.
-
-    Attributes
-    ----------
-    width, height : int
-        Size to scale to, in output pixels, even.
-    left, top : int
-        Where the tile's corner lies in it, even.
-    """
-
-    width: int
-    height: int
-    left: int
-    top: int
-
-
-def cut_to_fill(shape: tuple[int, int], width: int, height: int, focus: Focus = CENTRE) -> Cut:
-    """Scale a picture so that it just covers a tile, and crop what stands over.
-
-    Parameters
-    ----------
-    shape : (int, int)
-        Upright width and height of the picture with square pixels; only their ratio matters.
-    width, height : int
-        Size of the tile, even.
-    focus : (float, float)
-        The point that keeps its place: at (0.5, 0.3) less is lost above than below.
-
-    Returns
-    -------
-    Cut
-
-    Examples
-    --------
-    >>> cut_to_fill((1920, 1080), 640, 360)
-    Cut(width=640, height=360, left=0, top=0)
-    >>> cut_to_fill((1080, 1920), 360, 360, (0.5, 0.0))
-    Cut(width=360, height=640, left=0, top=0)
-    """
-    scale = max(width / shape[0], height / shape[1])
-    wide = max(width, 2 * round(shape[0] * scale / 2))
-    high = max(height, 2 * round(shape[1] * scale / 2))
-    return Cut(
-        wide,
-        high,
-        2 * int((wide - width) * min(max(focus[0], 0.0), 1.0) / 2),
-        2 * int((high - height) * min(max(focus[1], 0.0), 1.0) / 2),
-    )
 
 
 class PictureFile:
     """The pictures of one file, asked for in the order of time; a `syncvid.sources.TileSource`.
 
     Going back, or far ahead, seeks.  Between two calls one decoded picture is held, the next one,
-    beside the scaled one that is shown.
+    beside the scaled ones that are shown.
 
     Parameters
     ----------
     media : MediaInfo
         The file, as probed.
-    focus : (float, float)
-        The point to keep when a tile's shape crops the picture.
     fast : bool
         Decode and scale with small errors, for a preview (no deblocking).
     check : callable
@@ -135,30 +65,29 @@ class PictureFile:
         self,
         media: MediaInfo,
         *,
-        focus: Focus = CENTRE,
         fast: bool = False,
         check: Callable[[], None] = lambda: None,
     ) -> None:
         self.media = media
         self._info = _video_info(media)
-        self._focus, self._fast, self._check = focus, fast, check
+        self._fast, self._check = fast, check
+        self._scaler = Scaler(self._info, fast=fast)
         self._closing = ExitStack()
         self._container: Any = None
         self._pictures: Iterator[Any] = iter(())
         self._shown: Any = None
-        self._small: Any = None
-        self._small_cut: Cut | None = None
+        self._small: dict[Crop, Planes] = {}
+        self._small_pts: int | None = None
         self._next: Any = None
         self._shown_pts, self._shown_s = 0, 0.0
         self._damaged_from_s: float | None = None
         self._at_head, self._fresh = False, True
-        self._reformatter = VideoReformatter()
         self.damages = 0
         self.ran_out = False
         self._open()
 
     def planes_at(self, clip_s: float, width: int, height: int) -> Planes:
-        """Return the picture that is due at a clip time, cropped and scaled to a tile's size.
+        """Return the picture that is due at a clip time, cropped around its middle for one tile.
 
         Before the first picture that one is returned, after the last one that one.
 
@@ -172,7 +101,7 @@ class PictureFile:
         Returns
         -------
         Planes
-            Read-only views, valid until the next call.
+            Read-only views, valid until another picture is due.
 
         Raises
         ------
@@ -180,7 +109,7 @@ class PictureFile:
             Not one picture can be decoded.
         """
         self.advance(clip_s)
-        return self.planes(width, height)
+        return self.planes_for([Crop(width, height)])[0]
 
     def advance(self, clip_s: float) -> int:
         """Decode up to the picture that is due at a clip time, and return its timestamp in ticks.
@@ -198,24 +127,42 @@ class PictureFile:
         self.ran_out = self._next is None
         return self._shown_pts
 
-    def planes(self, width: int, height: int) -> Planes:
-        """Return the picture last advanced to, cropped and scaled to a tile's size."""
-        cut = cut_to_fill((self._info.width, self._info.height), width, height, self._focus)
-        if self._small is None or self._small_cut != cut:
+    def planes_for(self, crops: Sequence[Crop]) -> list[Planes]:
+        """Return the picture last advanced to, for several tiles at once.
+
+        What is asked for together is made from one decoded picture, which is then let go: another
+        call may repeat what an earlier one asked for at no cost, but for anything else the
+        picture is decoded again.
+
+        Parameters
+        ----------
+        crops : sequence of Crop
+            What each tile wants.
+
+        Returns
+        -------
+        list of Planes
+            One per crop; read-only views, valid until `advance` comes to another picture.
+
+        Raises
+        ------
+        MediaError
+            The picture cannot be decoded again.
+        """
+        if self._small_pts != self._shown_pts:
+            self._small, self._small_pts = {}, self._shown_pts
+        missing = [crop for crop in dict.fromkeys(crops) if crop not in self._small]
+        if missing:
             with media_errors(self.media.path):
                 if self._shown is None:
                     shown_s = self._shown_s
                     self._seek(shown_s)
                     self._walk(shown_s)
-                self._small, self._small_cut = self._scaled(cut), cut
+                for crop in missing:
+                    self._small[crop] = self._scaler.planes(self._shown, crop)
             # What was decoded takes ten times the room of what is shown of it.
             self._shown = None
-        turns = self._info.rotation // 90
-        luma, u, v = (np.rot90(_plane(plane), turns) for plane in self._small.planes)
-        rows = slice(cut.top // 2, (cut.top + height) // 2)
-        columns = slice(cut.left // 2, (cut.left + width) // 2)
-        whole = luma[cut.top : cut.top + height, cut.left : cut.left + width]
-        return whole, u[rows, columns], v[rows, columns]
+        return [self._small[crop] for crop in crops]
 
     @property
     def shown_until_s(self) -> float:
@@ -224,33 +171,19 @@ class PictureFile:
 
     def close(self) -> None:
         """Let go of the file and of all pictures."""
-        self._shown = self._small = self._next = None
+        self._close_file()
+        self._small, self._small_pts = {}, None
+
+    def _close_file(self) -> None:
+        """Let go of the file and of what was decoded."""
+        self._shown = self._next = None
         self._pictures = iter(())
         self._closing.close()
         self._container = None
 
-    def _scaled(self, cut: Cut) -> Any:
-        """Scale and convert the picture that is shown, as stored: not turned, not cut."""
-        picture, turned = self._shown, self._info.rotation % 180 != 0
-        width, height = (cut.height, cut.width) if turned else (cut.width, cut.height)
-        scaling = Interpolation.BICUBIC
-        if self._fast:
-            scaling = Interpolation.FAST_BILINEAR  # measured, 1080p to 640x360: 0.2 ms
-        elif width * height < picture.width * picture.height:
-            scaling = Interpolation.AREA  # 0.7 ms
-        return self._reformatter.reformat(
-            picture,
-            width=width,
-            height=height,
-            format="yuv420p",
-            interpolation=scaling,
-            threads=1,
-            **_to_bt709(picture),
-        )
-
     def _open(self) -> None:
         """Open the file, or open it again at its head."""
-        self.close()
+        self._close_file()
         self._container = self._closing.enter_context(
             open_media(self.media.path, exact_edits=self.media.exact_edits)
         )
@@ -304,7 +237,7 @@ class PictureFile:
     def _restart(self, ticks: int | None) -> None:
         """Decode two pictures from a seek target, or from the head of the file."""
         self._at_head, self._fresh = ticks is None, False
-        self._shown = self._small = self._next = None
+        self._shown = self._next = None
         self._damaged_from_s = None
         if ticks is not None:
             try:
@@ -319,7 +252,7 @@ class PictureFile:
 
     def _show(self, picture: Any) -> None:
         """Make a decoded picture the one that is shown."""
-        self._shown, self._small = picture, None
+        self._shown = picture
         self._shown_pts, self._shown_s = int(picture.pts), self._start_s(picture)
 
     def _decode(self) -> Iterator[Any]:
@@ -377,22 +310,3 @@ def _video_info(media: MediaInfo) -> VideoInfo:
     if media.video is None:
         raise MediaError("The file has no moving picture.", where=str(media.path))
     return media.video
-
-
-def _plane(plane: Any) -> Plane:
-    """Return a plane of a decoded picture without its padding; a view."""
-    rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
-    return rows[: plane.height, : plane.width]
-
-
-def _to_bt709(picture: Any) -> dict[str, int]:
-    """Return what the scaler must be told to arrive at BT.709, limited range."""
-    arguments = {"dst_colorspace": 1, "dst_color_range": 1}
-    if int(picture.colorspace) == _MATRIX_UNKNOWN:
-        arguments["src_colorspace"] = 1 if min(picture.width, picture.height) >= _HD_HEIGHT else 5
-    if (
-        int(picture.color_trc) in _HDR_TRANSFERS
-        or int(picture.color_primaries) == _BT2020_PRIMARIES
-    ):
-        arguments |= {"dst_color_trc": _BT709, "dst_color_primaries": _BT709}
-    return arguments
