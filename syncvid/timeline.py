@@ -226,8 +226,14 @@ def pictures_to_cover(duration_s: float, frame_rate: FrameRate) -> int:
 
 
 def first_picture_from(time_s: float, frame_rate: FrameRate) -> int:
-    """Return the first output picture whose middle lies at or after a time."""
-    return max(0, math.ceil(time_s * float(frame_rate) - 0.5 - 1e-9))
+    """Return the first output picture whose middle lies at or after a time.
+
+    Examples
+    --------
+    >>> first_picture_from(1.0, Fraction(30)), first_picture_from(-0.02, Fraction(30))
+    (30, -1)
+    """
+    return math.ceil(time_s * float(frame_rate) - 0.5 - 1e-9)
 
 
 def to_samples(time_s: float, sample_rate: int) -> int:

@@ -94,14 +94,14 @@ def test_enough_pictures_cover_a_duration_and_not_one_more(duration_s: float, te
     assert count == 1 or float((count - 1) / rate) < duration_s
 
 
-@given(st.floats(0, 600), st.sampled_from(["25", "29.97", "60"]))
+@given(st.floats(-60, 600), st.sampled_from(["25", "29.97", "60"]))
 def test_the_first_picture_from_a_moment_has_its_middle_there_or_later(
     time_s: float, text: str
 ) -> None:
     rate = parse_frame_rate(text)
     index = first_picture_from(time_s, rate)
     assert middle_of_picture_s(index, rate) >= time_s - 1e-6
-    assert index == 0 or middle_of_picture_s(index - 1, rate) < time_s
+    assert middle_of_picture_s(index - 1, rate) < time_s
 
 
 def test_clock_text_rounds_before_it_carries() -> None:

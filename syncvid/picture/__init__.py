@@ -3,16 +3,22 @@
 The picture is a pure function of the output time; nothing here opens a recording.
 """
 
-from syncvid.picture.composition import Composition, Shown, compose
+from syncvid.picture.composition import Composition, Layer, Shown, Stage, compose
 from syncvid.picture.pieces import DEFAULT_FOCUS, LABEL_SEPARATOR, Piece, Rect, Voice
+from syncvid.picture.record import REPORT_FORMAT, describe, report
 
 __all__ = [
     "DEFAULT_FOCUS",
     "LABEL_SEPARATOR",
+    "REPORT_FORMAT",
     "Composition",
+    "Layer",
     "Piece",
     "Rect",
     "Shown",
+    "Stage",
     "Voice",
     "compose",
+    "describe",
+    "report",
 ]

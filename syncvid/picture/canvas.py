@@ -61,6 +61,18 @@ class Canvas:
         for part, plane in zip(self._parts(rect), planes, strict=True):
             part[:] = (part * rest + plane * weight + np.uint16(_WHOLE // 2)) >> 8
 
+    def dim(self, rect: Rect, colour: tuple[int, int, int], share: float) -> None:
+        """Mix one colour over a rectangle; at share 1 it replaces what is there."""
+        weight = np.uint16(round(share * _WHOLE))
+        rest = np.uint16(_WHOLE - weight)
+        for part, value in zip(self._parts(rect), colour, strict=True):
+            part[:] = (part * rest + np.uint16(value) * weight + np.uint16(_WHOLE // 2)) >> 8
+
+    def mix(self, below: Canvas, above: Canvas, share: float) -> None:
+        """Become the mixture of two canvases of the same size; share 1 is the one above."""
+        self.pixels[:] = below.pixels
+        self.dissolve(Rect(0, 0, self.width, self.height), above.planes, share)
+
     def _parts(self, rect: Rect) -> Planes:
         """Return the views of a rectangle in the three planes."""
         luma, u, v = self.planes

@@ -1,27 +1,31 @@
 """The composition: a pure function from an output picture to what each tile shows.
 
-Reference second 0 is output second 0.  Output picture k shows the moment in the middle of the
-stretch in which it is on screen.  Where a tile has no clip there is a card with the name; after a
-clip has ended its last picture stays for a moment and then dissolves into the card.
+Output pictures are counted on the reference: picture k is on screen from k / rate to (k + 1) / rate
+reference seconds and shows the middle of that stretch; a title before the music has negative
+numbers.  Where a tile has no clip there is a card with the name; after a clip has ended its last
+picture stays for a moment and then dissolves into the card.
 """
 
 from __future__ import annotations
 
 import bisect
-import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from syncvid.errors import ProductionError
 from syncvid.picture.fonts import find_font
-from syncvid.picture.grid import picture_rect, place_grid
+from syncvid.picture.grid import picture_rect
 from syncvid.picture.pieces import Piece, Rect, Voice
+from syncvid.picture.scenes import Lead, Place, Scene, lay_out
 from syncvid.production.layouts import Layout
-from syncvid.timeline import FrameRate, first_picture_from, middle_of_picture_s, pictures_to_cover
-
-REPORT_FORMAT = "syncvid.render/1"
+from syncvid.timeline import (
+    Bars,
+    FrameRate,
+    middle_of_picture_s,
+    picture_start_s,
+    pictures_to_cover,
+)
 
 # ITU-T H.264 and most players need at least this; more than 8192 few can show.
 _SMALLEST_SIDE, _LARGEST_SIDE = 64, 8192
@@ -31,25 +35,69 @@ _BEFORE_END_S = 0.002
 
 
 @dataclass(frozen=True, slots=True)
+class Layer:
+    """One of the pictures that lie upon each other in a tile.
+
+    Attributes
+    ----------
+    piece : Piece or None
+        The clip; None: the card.
+    clip_s : float
+        The moment of the clip, in clip seconds.
+    share : float
+        How much of it covers what lies below, 0 to 1; the lowest covers all.
+    """
+
+    piece: Piece | None
+    clip_s: float = 0.0
+    share: float = 1.0
+
+
+CARD = Layer(None)
+
+
+@dataclass(frozen=True, slots=True)
 class Shown:
     """What one tile shows in one output picture.
 
     Attributes
     ----------
+    voice : int
+        Whose tile it is: an index into the voices.
     rect : Rect
-        The tile.
-    piece : Piece or None
-        The clip; None: the card alone.
-    clip_s : float
-        The moment of the clip, in clip seconds.
-    card : float
-        How much of the card covers the picture, 0 to 1.
+        Where it stands.
+    layers : tuple of Layer
+        From the lowest to the highest.
+    named : bool
+        Whether it carries its name.
+    presence : float
+        How far it has come in, 0 to 1.
     """
 
+    voice: int
     rect: Rect
-    piece: Piece | None
-    clip_s: float = 0.0
-    card: float = 0.0
+    layers: tuple[Layer, ...]
+    named: bool = True
+    presence: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """A whole picture of one scene.
+
+    Attributes
+    ----------
+    scene : int
+        Which scene: an index into the composition's.
+    share : float
+        How much of it covers the stage before it, 0 to 1; the first one covers all.
+    tiles : tuple of Shown
+        Its tiles.
+    """
+
+    scene: int
+    share: float
+    tiles: tuple[Shown, ...]
 
 
 @dataclass(frozen=True)
@@ -63,15 +111,17 @@ class Composition:
     frame_rate : Fraction
         Pictures per second.
     duration_s : float
-        Length of the sound, which the picture covers.
+        Length of the music in reference seconds.
     voices : tuple of Voice
-        In score order, one tile each.
+        In score order.
     layout : Layout
         Looks.
-    rects : tuple of Rect
-        The tiles.
+    scenes : tuple of Scene
+        Where the tiles stand, in the order of time, without gaps.
     fonts : tuple of Path
         The font file for each voice's name.
+    first, last : int
+        The first output picture, and the first one after the end, counted on the reference.
     warnings : tuple of str
         What the user should know, in sentences.
     """
@@ -81,59 +131,56 @@ class Composition:
     duration_s: float
     voices: tuple[Voice, ...]
     layout: Layout
-    rects: tuple[Rect, ...]
+    scenes: tuple[Scene, ...]
     fonts: tuple[Path, ...]
+    first: int
+    last: int
     warnings: tuple[str, ...] = ()
 
     @property
     def picture_count(self) -> int:
         """How many output pictures there are."""
-        return pictures_to_cover(self.duration_s, self.frame_rate)
+        return self.last - self.first
 
-    def shown(self, picture_index: int) -> tuple[Shown, ...]:
-        """Return what each tile shows in an output picture."""
-        reference_s = middle_of_picture_s(picture_index, self.frame_rate)
-        return tuple(
-            _shown(voice, rect, reference_s, self.layout)
-            for voice, rect in zip(self.voices, self.rects, strict=True)
+    @property
+    def from_s(self) -> float:
+        """Reference second at which the video begins."""
+        return picture_start_s(self.first, self.frame_rate)
+
+    @property
+    def to_s(self) -> float:
+        """Reference second at which the sound of the video ends: not after the music."""
+        return min(self.duration_s, picture_start_s(self.last, self.frame_rate))
+
+    def stages(self, picture: int) -> tuple[Stage, ...]:
+        """Return the scene of an output picture, or the two between which it dissolves."""
+        reference_s = middle_of_picture_s(picture, self.frame_rate)
+        index = self._scene_at(reference_s)
+        later = index + 1 if index + 1 < len(self.scenes) else index
+        if later > index and _share(self.scenes[later], reference_s) > 0.0:
+            pair = index, later
+        elif index and _share(self.scenes[index], reference_s) < 1.0:
+            pair = index - 1, index
+        else:
+            return (Stage(index, 1.0, self._tiles(index, reference_s)),)
+        share = _share(self.scenes[pair[1]], reference_s)
+        return (
+            Stage(pair[0], 1.0, self._tiles(pair[0], reference_s)),
+            Stage(pair[1], share, self._tiles(pair[1], reference_s)),
         )
 
     def picture_rect(self, tile: Rect, piece: Piece) -> Rect:
         """Return the part of a tile that a clip's picture covers."""
         return picture_rect(piece.shape, tile, self.layout.tile.least_shown)
 
-    def describe(self, first: int, last: int) -> dict[str, Any]:
-        """Describe all that pictures `first` to `last` - 1 show, for a fingerprint.
-
-        Two compositions that look the same in these pictures are described by equal records, even
-        if they differ elsewhere.
-        """
-        return {
-            "size": self.size,
-            "rate": str(self.frame_rate),
-            "pictures": [first, last],
-            "look": _look(self.layout),
-            "tiles": [
-                {
-                    "rect": _numbers(rect),
-                    "label": voice.label,
-                    "font": _known_font(font),
-                    "pieces": self._describe_pieces(voice, first, last),
-                }
-                for voice, rect, font in zip(self.voices, self.rects, self.fonts, strict=True)
-            ],
-        }
-
-    def pieces_between(self, voice: Voice, first: int, last: int) -> list[Piece]:
-        """Return the pieces of which pictures `first` to `last` - 1 show something."""
-        from_s = middle_of_picture_s(first, self.frame_rate)
-        to_s = middle_of_picture_s(last - 1, self.frame_rate)
-        linger_s = self.layout.tile.hold_s + self.layout.tile.dissolve_s
-        return [
-            piece
-            for piece in voice.pieces
-            if piece.from_s <= to_s and piece.to_s + linger_s > from_s
-        ]
+    def tiles_between(self, from_s: float, to_s: float) -> Iterator[tuple[Scene, Place]]:
+        """Yield every tile that stands at some moment of a stretch, with its scene."""
+        for number, scene in enumerate(self.scenes):
+            after = self.scenes[number + 1 : number + 2]
+            leaves_s = scene.to_s + (after[0].dissolve_s / 2 if after else 0.0)
+            if scene.from_s - scene.dissolve_s / 2 < to_s and leaves_s > from_s:
+                for place in scene.places:
+                    yield scene, place
 
     def without(self, unwanted: Callable[[Piece], bool]) -> Composition:
         """Return the same picture without some of the clips; their tiles stay, as cards."""
@@ -143,50 +190,26 @@ class Composition:
         )
         return replace(self, voices=voices)
 
-    def report(self) -> dict[str, Any]:
-        """Return the record ``syncvid.render/1``: where and when each clip is to be seen."""
-        return {
-            "format": REPORT_FORMAT,
-            "size": list(self.size),
-            "fps": f"{self.frame_rate.numerator}/{self.frame_rate.denominator}",
-            "duration_s": round(self.duration_s, 6),
-            "pictures": self.picture_count,
-            "reference_at_s": 0.0,
-            "layout": self.layout.name,
-            "tiles": [
-                {
-                    "file": piece.file,
-                    "part": voice.part,
-                    "label": voice.label,
-                    **_corner_and_size(rect),
-                    "from_s": round(max(0.0, piece.from_s), 6),
-                    "to_s": round(min(self.duration_s, piece.to_s), 6),
-                }
-                for voice, rect in zip(self.voices, self.rects, strict=True)
-                for piece in voice.pieces
-                if max(0.0, piece.from_s) < min(self.duration_s, piece.to_s)
-            ],
-            "cards": [
-                {"part": voice.part, "label": voice.label, **_corner_and_size(rect)}
-                for voice, rect in zip(self.voices, self.rects, strict=True)
-                if not voice.pieces
-            ],
-        }
+    def _scene_at(self, reference_s: float) -> int:
+        """Return the scene of a moment."""
+        return max(0, bisect.bisect_right(self.scenes, reference_s, key=lambda s: s.from_s) - 1)
 
-    def _describe_pieces(self, voice: Voice, first: int, last: int) -> list[Any]:
-        """Describe a voice's pieces as far as these pictures show them."""
-        window_s = middle_of_picture_s(last, self.frame_rate)
-        return [
-            [
-                piece.identity or str(piece.path),
-                [piece.placement.offset_s, piece.placement.drift_ppm],
-                piece.shape,
-                piece.focus,
-                max(first, first_picture_from(piece.from_s, self.frame_rate)),
-                piece.to_s if piece.to_s < window_s else None,
-            ]
-            for piece in self.pieces_between(voice, first, last)
-        ]
+    def _tiles(self, scene: int, reference_s: float) -> tuple[Shown, ...]:
+        """Return the tiles of a scene at a moment; those still to enter are left out."""
+        shown = []
+        for place in self.scenes[scene].places:
+            presence = self._presence(place, reference_s)
+            if presence > 0.0:
+                layers = _layers(self.voices[place.voice], reference_s, self.layout)
+                shown.append(Shown(place.voice, place.rect, layers, place.named, presence))
+        return tuple(shown)
+
+    def _presence(self, place: Place, reference_s: float) -> float:
+        """Return how far a tile has come in."""
+        ready_s, takes_s = reference_s - place.enters_s, self.layout.tile.dissolve_s
+        if ready_s < 0.0:
+            return 0.0
+        return min(1.0, ready_s / takes_s) if takes_s else 1.0
 
 
 def compose(
@@ -196,6 +219,9 @@ def compose(
     size: tuple[int, int],
     frame_rate: FrameRate,
     duration_s: float,
+    window_s: tuple[float, float] | None = None,
+    bars: Bars | None = None,
+    leads: Sequence[Lead] = (),
 ) -> Composition:
     """Place every voice and find fonts for the names.
 
@@ -210,7 +236,13 @@ def compose(
     frame_rate : Fraction
         Pictures per second.
     duration_s : float
-        Length of the sound in seconds.
+        Length of the music in seconds.
+    window_s : (float, float) or None
+        Reference seconds of an excerpt; None: all of it.
+    bars : Bars or None
+        Where the bars lie on the reference.
+    leads : sequence of Lead
+        Who leads when, for layouts that follow.
 
     Returns
     -------
@@ -219,7 +251,8 @@ def compose(
     Raises
     ------
     ProductionError
-        No voice at all, a size that cannot be encoded, or tiles that would be too small.
+        No voice at all, a size that cannot be encoded, tiles that would be too small, or an excerpt
+        outside of the music.
     """
     if not voices:
         raise ProductionError(
@@ -232,23 +265,54 @@ def compose(
         )
     if not duration_s > 0:
         raise ProductionError("The video would have no length: the sound is empty.")
+    first, last = _window(window_s, duration_s, frame_rate)
     voices = tuple(_in_order(voice) for voice in voices)
-    found = [find_font(voice.label) for voice in voices]
+    scenes, remarks = lay_out(voices, layout, size=size, beats=bars, leads=leads)
+    fonts, complaints = _fonts(voices)
     return Composition(
         size=size,
         frame_rate=frame_rate,
         duration_s=duration_s,
         voices=voices,
         layout=layout,
-        rects=place_grid([voice.shape for voice in voices], layout, size=size),
-        fonts=tuple(path for path, _ in found),
-        warnings=tuple(
-            f"No font on this computer has the letters {missing!r} of {voice.label!r}; "
-            "they are shown as boxes. Install a font that has them."
-            for voice, (_, missing) in zip(voices, found, strict=True)
-            if missing
-        ),
+        scenes=scenes,
+        fonts=fonts,
+        first=first,
+        last=last,
+        warnings=(*remarks, *complaints),
     )
+
+
+def _window(
+    window_s: tuple[float, float] | None, duration_s: float, frame_rate: FrameRate
+) -> tuple[int, int]:
+    """Return the first output picture and the one after the last."""
+    whole = pictures_to_cover(duration_s, frame_rate)
+    if window_s is None:
+        return 0, whole
+    from_s, to_s = max(0.0, window_s[0]), min(duration_s, window_s[1])
+    if not from_s < to_s:
+        raise ProductionError(
+            f"There is no music from {window_s[0]:g} to {window_s[1]:g} s: "
+            f"it lasts from 0 to {duration_s:.1f} s.",
+            fix="Choose an excerpt inside of it.",
+        )
+    first = min(whole, pictures_to_cover(from_s, frame_rate)) if from_s else 0
+    return min(first, whole - 1), max(
+        min(first, whole - 1) + 1, pictures_to_cover(to_s, frame_rate)
+    )
+
+
+def _fonts(voices: Sequence[Voice]) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Return a font for every name, and what to say where letters are missing."""
+    found = [find_font(voice.label) for voice in voices]
+    complaints = tuple(
+        f"No font on this computer has the letters {missing!r} of {voice.label!r}; "
+        "they are shown as boxes. Install a font that has them."
+        for voice, (_, missing) in zip(voices, found, strict=True)
+        if missing
+    )
+    return tuple(path for path, _ in found), complaints
 
 
 def _in_order(voice: Voice) -> Voice:
@@ -265,37 +329,41 @@ def _in_order(voice: Voice) -> Voice:
     )
 
 
-def _shown(voice: Voice, rect: Rect, reference_s: float, layout: Layout) -> Shown:
-    """Return what one tile shows at a moment."""
+def _share(scene: Scene, reference_s: float) -> float:
+    """Return how far a scene has taken over from the one before it."""
+    since_s = reference_s - scene.from_s + scene.dissolve_s / 2
+    if scene.dissolve_s <= 0.0:
+        return 1.0 if since_s >= 0.0 else 0.0
+    return min(1.0, max(0.0, since_s / scene.dissolve_s))
+
+
+def _layers(voice: Voice, reference_s: float, layout: Layout) -> tuple[Layer, ...]:
+    """Return what lies upon each other in a voice's tile at a moment."""
     index = bisect.bisect_right(voice.pieces, reference_s, key=lambda piece: piece.from_s) - 1
-    if index < 0:
-        return Shown(rect, None)
-    piece = voice.pieces[index]
+    later = voice.pieces[index + 1 : index + 2]
+    below = _alone(voice.pieces[index], reference_s, layout) if index >= 0 else (CARD,)
+    if later and later[0].from_s - reference_s < later[0].dissolve_s / 2:
+        return (*below, _taking_over(later[0], reference_s))
+    if index > 0 and reference_s - voice.pieces[index].from_s < voice.pieces[index].dissolve_s / 2:
+        before = _alone(voice.pieces[index - 1], reference_s, layout)
+        return (*before, _taking_over(voice.pieces[index], reference_s))
+    return below
+
+
+def _taking_over(piece: Piece, reference_s: float) -> Layer:
+    """Return a piece's layer while it dissolves into the tile."""
+    share = 0.5 + (reference_s - piece.from_s) / piece.dissolve_s
+    return Layer(piece, piece.placement.to_clip(reference_s), min(1.0, max(0.0, share)))
+
+
+def _alone(piece: Piece, reference_s: float, layout: Layout) -> tuple[Layer, ...]:
+    """Return the layers of a tile whose latest clip this is: the clip, held, and then the card."""
     if reference_s < piece.to_s:
-        return Shown(rect, piece, piece.placement.to_clip(reference_s))
+        return (Layer(piece, piece.placement.to_clip(reference_s)),)
     since_s = reference_s - piece.to_s - layout.tile.hold_s
     if since_s >= layout.tile.dissolve_s:
-        return Shown(rect, None)
-    card = max(0.0, since_s / layout.tile.dissolve_s) if layout.tile.dissolve_s else 0.0
-    return Shown(rect, piece, piece.placement.to_clip(piece.to_s - _BEFORE_END_S), card)
-
-
-def _look(layout: Layout) -> Any:
-    """Return the layout's looks without its name."""
-    return [repr(part) for part in (layout.canvas, layout.tile, layout.caption, layout.card)]
-
-
-@functools.cache
-def _known_font(path: Path) -> tuple[str, int]:
-    """Return what a font is known by: name and size of its file."""
-    return path.name, path.stat().st_size
-
-
-def _numbers(rect: Rect) -> list[int]:
-    """Return a rectangle as a list."""
-    return [rect.x, rect.y, rect.width, rect.height]
-
-
-def _corner_and_size(rect: Rect) -> dict[str, int]:
-    """Return a rectangle under the names that the report uses."""
-    return {"x": rect.x, "y": rect.y, "w": rect.width, "h": rect.height}
+        return (CARD,)
+    held = Layer(piece, piece.placement.to_clip(piece.to_s - _BEFORE_END_S))
+    if since_s <= 0.0:
+        return (held,)
+    return held, Layer(None, share=since_s / layout.tile.dissolve_s)

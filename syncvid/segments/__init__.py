@@ -2,13 +2,23 @@
 
 from syncvid.media.encode import PREVIEW_SETTINGS, EncodeSettings
 from syncvid.segments.cutting import RENDER_VERSION
-from syncvid.segments.engine import Dropped, RenderSummary, render_video
+from syncvid.segments.engine import (
+    Dropped,
+    Output,
+    RenderSummary,
+    Tiles,
+    render_video,
+    render_videos,
+)
 
 __all__ = [
     "PREVIEW_SETTINGS",
     "RENDER_VERSION",
     "Dropped",
     "EncodeSettings",
+    "Output",
     "RenderSummary",
+    "Tiles",
     "render_video",
+    "render_videos",
 ]

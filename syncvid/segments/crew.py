@@ -14,9 +14,8 @@ from pathlib import Path
 
 from syncvid.progress import Progress
 from syncvid.segments.beacon import Beacon
-from syncvid.segments.cutting import Segment
 from syncvid.segments.painting import ClipFailed
-from syncvid.segments.worker import SegmentJob, render_segment
+from syncvid.segments.worker import SegmentJob, Target, render_segment
 
 # How often progress is told, and the wish to stop is asked for.
 _POLL_S = 0.1
@@ -44,6 +43,27 @@ class Failure:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """The same stretch of music for one output or more.
+
+    Attributes
+    ----------
+    group : int
+        Which group of compositions it belongs to.
+    targets : tuple of Target
+        The files to be made.
+    """
+
+    group: int
+    targets: tuple[Target, ...]
+
+    @property
+    def count(self) -> int:
+        """How many pictures are to be encoded."""
+        return sum(target.segment.count for target in self.targets)
+
+
 @dataclass
 class _Post:
     """One lane with its beacon, its stretch, and the task it is at."""
@@ -51,12 +71,12 @@ class _Post:
     lane: Executor
     path: Path
     beacon: Beacon
-    stretch: deque[Segment]
+    stretch: deque[Batch]
     task: Future[None] | None = None
 
 
 class Crew:
-    """Lanes at work on the segments of one composition.
+    """Lanes at work on the segments of one render.
 
     Parameters
     ----------
@@ -67,7 +87,7 @@ class Crew:
     tiles : int
         Number of tiles.
     make_job : callable
-        Turns a segment and a beacon's path into a `SegmentJob`.
+        Turns a batch and a beacon's path into a `SegmentJob`.
     """
 
     def __init__(
@@ -75,7 +95,7 @@ class Crew:
         lanes: Sequence[Executor],
         folder: Path,
         tiles: int,
-        make_job: Callable[[Segment, Path], SegmentJob],
+        make_job: Callable[[Batch, Path], SegmentJob],
     ) -> None:
         self._make_job = make_job
         self._posts = []
@@ -84,14 +104,14 @@ class Crew:
             self._posts.append(_Post(lane, path, Beacon.create(path, tiles), deque()))
 
     def work(
-        self, segments: Sequence[Segment], progress: Progress, done: int, total: int
+        self, batches: Sequence[Batch], progress: Progress, done: int, total: int
     ) -> Failure | None:
-        """Render segments.
+        """Render batches.
 
         Parameters
         ----------
-        segments : sequence of Segment
-            What is to be rendered, in order.
+        batches : sequence of Batch
+            What is to be rendered, in the order of time.
         progress : Progress
             Told how many of all pictures are done.
         done, total : int
@@ -109,9 +129,9 @@ class Crew:
         MediaError, RenderError
             A segment cannot be encoded or written.
         """
-        share = len(segments) / len(self._posts)
+        share = len(batches) / len(self._posts)
         for index, post in enumerate(self._posts):
-            post.stretch.extend(segments[round(index * share) : round((index + 1) * share)])
+            post.stretch.extend(batches[round(index * share) : round((index + 1) * share)])
         try:
             return self._work_on(progress, done, total)
         finally:

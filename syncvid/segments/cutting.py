@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from syncvid.media.encode import ENCODER, EncodeSettings
 from syncvid.picture.composition import Composition
+from syncvid.picture.record import describe
 from syncvid.timeline import FrameRate
 
 # One closed group of pictures: the usual distance of key pictures in files for sharing.  Short
@@ -16,7 +18,7 @@ from syncvid.timeline import FrameRate
 SEGMENT_S = 2.0
 
 # Raise this when the same composition comes to look different: cached segments are then made anew.
-RENDER_VERSION = 3
+RENDER_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +28,9 @@ class Segment:
     Attributes
     ----------
     first, last : int
-        Its first picture, and the first one after it.
+        Its first picture, and the first one after it, counted on the reference.
     path : Path
-        Where it is kept; the name is its fingerprint.
+        Where it is kept if every picture came from its original; the name is its fingerprint.
     """
 
     first: int
@@ -41,9 +43,20 @@ class Segment:
         return self.last - self.first
 
     @property
-    def notes_path(self) -> Path:
-        """Where to keep what was noticed while it was made."""
-        return self.path.with_suffix(".json")
+    def kept_path(self) -> Path:
+        """Where it is kept if some pictures came from the tile cache."""
+        return self.path.with_name(f"{self.path.stem}.tiles.mp4")
+
+    def made(self, *, use_kept: bool) -> Path | None:
+        """Return the file that is there; one made from kept tiles only where that is welcome."""
+        if self.path.exists():
+            return self.path
+        return self.kept_path if use_kept and self.kept_path.exists() else None
+
+
+def notes_path(made: Path) -> Path:
+    """Return where to keep what was noticed while a segment's file was made."""
+    return made.with_suffix(".json")
 
 
 def pictures_per_segment(frame_rate: FrameRate) -> int:
@@ -76,11 +89,13 @@ def cut_into_segments(
     tuple of Segment
         In order, without gaps.
     """
-    step, count = pictures_per_segment(composition.frame_rate), composition.picture_count
-    bounds = [(first, min(first + step, count)) for first in range(0, count, step)]
+    step, last = pictures_per_segment(composition.frame_rate), composition.last
+    # Cuts lie at fixed places of the reference: an excerpt, or a piece that got a title, finds the
+    # segments of the whole again.
+    cuts = range(composition.first // step * step + step, last, step)
     return tuple(
-        Segment(first, last, folder / f"{fingerprint(composition, settings, first, last)}.mp4")
-        for first, last in bounds
+        Segment(begin, end, folder / f"{fingerprint(composition, settings, begin, end)}.mp4")
+        for begin, end in pairwise([composition.first, *cuts, last])
     )
 
 
@@ -90,6 +105,6 @@ def fingerprint(composition: Composition, settings: EncodeSettings, first: int, 
         "version": RENDER_VERSION,
         "encoder": ENCODER,
         "settings": asdict(settings) | {"sound_kbps": None},
-        "shown": composition.describe(first, last),
+        "shown": describe(composition, first, last),
     }
     return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()[:40]

@@ -26,13 +26,14 @@ from syncvid.media.join import join_segments
 from syncvid.picture.composition import Composition
 from syncvid.picture.pieces import Piece
 from syncvid.progress import SILENT, Progress
-from syncvid.segments.crew import Crew, Failure
-from syncvid.segments.cutting import Segment, cut_into_segments
+from syncvid.segments.crew import Batch, Crew, Failure
+from syncvid.segments.cutting import Segment, cut_into_segments, notes_path
 from syncvid.segments.lanes import Lane
-from syncvid.segments.painting import ClipNote, OpenPictures, open_pictures
-from syncvid.segments.worker import PART_ENDING, SegmentJob, release_clips
+from syncvid.segments.painting import ClipNote, Habits, OpenPictures, open_pictures
+from syncvid.segments.tiles import prune
+from syncvid.segments.worker import PART_ENDING, SegmentJob, Target, release_clips
 from syncvid.sources import SoundSource
-from syncvid.timeline import clock_text
+from syncvid.timeline import FrameRate, clock_text
 
 # Share of the progress that goes to the pictures; joining is the rest.
 _PICTURE_SHARE = 0.95
@@ -52,8 +53,9 @@ _MOST_BLANK_CRASHES = 3
 # A clip is left out once this many processes have died at it: once may be chance (no memory left).
 _CRASHES_TO_BLAME = 2
 
-# Unused segments are kept for another change of mind, up to this size.
-_CACHE_BYTES = 2 << 30
+# Unused segments are kept for another change of mind, up to this size; tiles likewise.  Measured:
+# nine tiles of 640x360 for five minutes take about 2.5 GB.
+_CACHE_BYTES, _TILE_BYTES = 2 << 30, 6 << 30
 
 # Unfinished files older than this belong to no living render.
 _STALE_S = 600.0
@@ -103,6 +105,41 @@ class RenderSummary:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Output:
+    """One video to be made.
+
+    Attributes
+    ----------
+    composition : Composition
+        What it shows.
+    out : Path
+        The file; it appears only when it is whole.
+    settings : EncodeSettings
+        Quality and speed.
+    """
+
+    composition: Composition
+    out: Path
+    settings: EncodeSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Tiles:
+    """What is done with the tile cache.
+
+    Attributes
+    ----------
+    folder : Path or None
+        Where it is; None: there is none.
+    use_kept : bool
+        Whether its tiles may be shown; otherwise every picture comes from its original.
+    """
+
+    folder: Path | None = None
+    use_kept: bool = True
+
+
 def render_video(
     composition: Composition,
     sound: SoundSource,
@@ -110,24 +147,46 @@ def render_video(
     *,
     work: Path,
     settings: EncodeSettings | None = None,
+    tiles: Tiles = Tiles(),
     executor: Executor | None = None,
     progress: Progress = SILENT,
     open_clip: OpenPictures = open_pictures,
 ) -> RenderSummary:
-    """Render a composition with its sound into an MP4 file.
+    """Render a composition with its sound into an MP4 file; see `render_videos`."""
+    (summary,) = render_videos(
+        [Output(composition, out, settings or EncodeSettings())],
+        sound,
+        work=work,
+        tiles=tiles,
+        executor=executor,
+        progress=progress,
+        open_clip=open_clip,
+    )
+    return summary
+
+
+def render_videos(
+    outputs: Sequence[Output],
+    sound: SoundSource,
+    *,
+    work: Path,
+    tiles: Tiles = Tiles(),
+    executor: Executor | None = None,
+    progress: Progress = SILENT,
+    open_clip: OpenPictures = open_pictures,
+) -> tuple[RenderSummary, ...]:
+    """Render compositions of the same music into MP4 files; each clip is decoded once for all.
 
     Parameters
     ----------
-    composition : Composition
-        What the video shows.
+    outputs : sequence of Output
+        At least one; of the same voices.
     sound : SoundSource
-        Read from 0 to `composition.duration_s`.
-    out : Path
-        The video; it appears only when it is whole.
+        On the reference clock.
     work : Path
         Folder in which segments are kept for the next time; made if it is not there.
-    settings : EncodeSettings or None
-        Quality and speed; None for the default.
+    tiles : Tiles
+        The tile cache.
     executor : Executor or None
         Where to render segments; it must see the same folders.  None: processes of this computer.
     progress : Progress
@@ -137,7 +196,8 @@ def render_video(
 
     Returns
     -------
-    RenderSummary
+    tuple of RenderSummary
+        One for each output.
 
     Raises
     ------
@@ -148,32 +208,50 @@ def render_video(
     MediaError
         A file cannot be written, or the sound cannot be read.
     """
-    started, settings = time.monotonic(), settings or EncodeSettings()
+    started = time.monotonic()
     with media_errors(work, doing="write"):
         work.mkdir(parents=True, exist_ok=True)
     _remove_stale(work)
-    kept = set(work.glob("*.mp4"))
-    render = _Render(composition, work, settings, executor, open_clip)
-    segments = render.finish_segments(progress.part(_PICTURE_SHARE))
+    there = set(work.glob("*.mp4"))
+    render = _Render(outputs, work, tiles, executor, open_clip)
+    made = render.finish_segments(progress.part(_PICTURE_SHARE))
+    joining = progress.part(1.0 - _PICTURE_SHARE)
+    for output, files in zip(outputs, made, strict=True):
+        _join(output, files, sound, joining.part(1.0 / len(outputs)))
+    _prune(work, [path for files in made for path, _ in files])
+    if tiles.folder is not None:
+        prune(tiles.folder, _TILE_BYTES)
+    return tuple(
+        RenderSummary(
+            segments=len(files),
+            reused=sum(path in there for path, _ in files),
+            pictures=composition.picture_count,
+            seconds=time.monotonic() - started,
+            composition=composition,
+            dropped=tuple(render.dropped),
+            notes=_tell([path for path, _ in files], composition),
+        )
+        for composition, files in zip(render.compositions, made, strict=True)
+    )
+
+
+def _join(
+    output: Output, files: Sequence[tuple[Path, int]], sound: SoundSource, progress: Progress
+) -> None:
+    """Write the finished file of one output."""
     join_segments(
-        [(segment.path, segment.count) for segment in segments],
-        Path(os.path.abspath(out)),
+        files,
+        Path(os.path.abspath(output.out)),
         sound=sound,
-        duration_s=composition.duration_s,
-        frame_rate=composition.frame_rate,
-        settings=settings,
-        progress=progress.part(1.0 - _PICTURE_SHARE),
+        duration_s=output.composition.to_s - output.composition.from_s,
+        frame_rate=output.composition.frame_rate,
+        settings=output.settings,
+        progress=progress,
     )
-    _prune(work, segments)
-    return RenderSummary(
-        segments=len(segments),
-        reused=sum(segment.path in kept for segment in segments),
-        pictures=composition.picture_count,
-        seconds=time.monotonic() - started,
-        composition=render.composition,
-        dropped=tuple(render.dropped),
-        notes=_tell(segments, composition),
-    )
+
+
+Made = list[tuple[Path, int]]
+"""The files of an output's segments in order, each with its number of pictures."""
 
 
 class _Render:
@@ -181,57 +259,92 @@ class _Render:
 
     def __init__(
         self,
-        composition: Composition,
+        outputs: Sequence[Output],
         work: Path,
-        settings: EncodeSettings,
+        tiles: Tiles,
         executor: Executor | None,
         open_clip: OpenPictures,
     ) -> None:
-        self.composition, self.settings, self.executor = composition, settings, executor
+        self.compositions = [output.composition for output in outputs]
+        self.settings = [output.settings for output in outputs]
+        self.tiles, self.executor = tiles, executor
         self.work, self.open_clip = work, open_clip
         self.dropped: list[Dropped] = []
         self._crashes: Counter[str] = Counter()
         self._blank_crashes = 0
         self._token = uuid.uuid4().hex[:12]
 
-    def finish_segments(self, progress: Progress) -> tuple[Segment, ...]:
+    def finish_segments(self, progress: Progress) -> list[Made]:
         """Render what is not there, leaving out clips that cannot be rendered."""
         while True:
-            segments = cut_into_segments(self.composition, self.settings, self.work)
-            missing = [segment for segment in segments if not segment.path.exists()]
-            if not missing:
-                return segments
-            failure = self._render(missing, progress)
+            rows = [
+                cut_into_segments(composition, settings, self.work)
+                for composition, settings in zip(self.compositions, self.settings, strict=True)
+            ]
+            batches = self._missing(rows)
+            failure = self._render(batches, progress) if batches else None
             if failure is None:
-                return segments
+                return [self._files(row) for row in rows]
             self._learn_from(failure)
 
-    def _render(self, missing: Sequence[Segment], progress: Progress) -> Failure | None:
-        """Put a crew to work on the missing segments."""
-        total = self.composition.picture_count
-        done = total - sum(segment.count for segment in missing)
+    def _files(self, row: Sequence[Segment]) -> Made:
+        """Return the files of finished segments."""
+        return [
+            (segment.made(use_kept=self.tiles.use_kept) or segment.path, segment.count)
+            for segment in row
+        ]
+
+    def _missing(self, rows: Sequence[Sequence[Segment]]) -> list[Batch]:
+        """Return what is to be rendered: the same stretch of all outputs of one rate together."""
+        targets: dict[tuple[int, int, int], list[Target]] = {}
+        seen: set[Path] = set()
+        for index, row in enumerate(rows):
+            for segment in row:
+                if segment.path in seen or segment.made(use_kept=self.tiles.use_kept):
+                    continue
+                seen.add(segment.path)
+                group = self._group_of(index)
+                number = self._groups()[group].index(index)
+                target = Target(number, segment, self.settings[index])
+                targets.setdefault((group, segment.first, segment.last), []).append(target)
+        return [Batch(key[0], tuple(row)) for key, row in sorted(targets.items())]
+
+    def _groups(self) -> list[list[int]]:
+        """Return the outputs that can share what is decoded: those of the same rate."""
+        rates: dict[FrameRate, list[int]] = {}
+        for index, composition in enumerate(self.compositions):
+            rates.setdefault(composition.frame_rate, []).append(index)
+        return list(rates.values())
+
+    def _group_of(self, index: int) -> int:
+        """Return the group of an output."""
+        return next(n for n, members in enumerate(self._groups()) if index in members)
+
+    def _render(self, batches: Sequence[Batch], progress: Progress) -> Failure | None:
+        """Put a crew to work on what is missing."""
+        total = sum(composition.picture_count for composition in self.compositions)
+        done = total - sum(batch.count for batch in batches)
         workers, threads = self._staff()
+        groups = [
+            tuple(self.compositions[index] for index in members) for members in self._groups()
+        ]
         with (
             tempfile.TemporaryDirectory(
                 dir=self.work, prefix="lanes-", ignore_cleanup_errors=True
             ) as folder,
-            self._lanes(min(workers, len(missing))) as lanes,
+            self._lanes(min(workers, len(batches))) as lanes,
         ):
+            fast = self.settings[0].fast
+            habits = Habits(self.open_clip, threads, fast, self.tiles.folder, self.tiles.use_kept)
             crew = Crew(
                 lanes,
                 Path(folder),
-                len(self.composition.voices),
-                lambda segment, beacon: SegmentJob(
-                    self.composition,
-                    segment,
-                    self.settings,
-                    beacon,
-                    threads,
-                    self._token,
-                    self.open_clip,
+                max(len(composition.voices) for composition in self.compositions),
+                lambda batch, beacon: SegmentJob(
+                    groups[batch.group], batch.targets, habits, beacon, self._token
                 ),
             )
-            return crew.work(missing, progress, done, total)
+            return crew.work(batches, progress, done, total)
 
     def _staff(self) -> tuple[int, int]:
         """Return how many lanes to use, and how many threads in each.
@@ -242,7 +355,7 @@ class _Render:
         cores = usable_cores()
         if self.executor is not None:
             return max(1, int(getattr(self.executor, "_max_workers", cores))), 1
-        workers = worker_count(self.composition, cores)
+        workers = worker_count(self.compositions, cores)
         careful = self._crashes or self._blank_crashes
         return workers, 1 if careful else max(1, cores // workers)
 
@@ -272,7 +385,7 @@ class _Render:
             self._drop(failure.path, failure.reason)
             return
         self.executor = None
-        voices = self.composition.voices
+        voices = self.compositions[0].voices
         suspects = {str(voices[tile].pieces[number].path) for tile, number in failure.suspects}
         self._crashes.update(suspects)
         if not suspects:
@@ -290,19 +403,25 @@ class _Render:
 
     def _drop(self, path: str, reason: str) -> None:
         """Leave a clip out from now on."""
-        unwanted = [piece for piece in _pieces(self.composition) if str(piece.path) == path]
-        self.dropped += [Dropped(file, reason) for file in {piece.file for piece in unwanted}]
-        self.composition = self.composition.without(lambda piece: str(piece.path) == path)
+        unwanted = {
+            piece.file
+            for composition in self.compositions
+            for piece in _pieces(composition)
+            if str(piece.path) == path
+        }
+        self.dropped += [Dropped(file, reason) for file in sorted(unwanted)]
+        self.compositions = [
+            composition.without(lambda piece: str(piece.path) == path)
+            for composition in self.compositions
+        ]
 
 
-def worker_count(composition: Composition, cores: int) -> int:
+def worker_count(compositions: Sequence[Composition], cores: int) -> int:
     """Return how many processes the memory budget allows for, from 1 to `cores`."""
-    pixels = sum(width * height for width, height in _most_at_once(composition))
-    worker = (
-        _WORKER_BYTES
-        + _DECODER_BYTES_PER_PIXEL * pixels
-        + _ENCODER_BYTES_PER_PIXEL * composition.size[0] * composition.size[1]
-    )
+    # The outputs show the same clips; each has an encoder.
+    clips = sum(width * height for width, height in _most_at_once(compositions[0]))
+    canvases = sum(composition.size[0] * composition.size[1] for composition in compositions)
+    worker = _WORKER_BYTES + _DECODER_BYTES_PER_PIXEL * clips + _ENCODER_BYTES_PER_PIXEL * canvases
     return min(max(1, (_MEMORY_BUDGET - _PARENT_BYTES) // worker), max(1, cores))
 
 
@@ -327,15 +446,15 @@ def _pieces(composition: Composition) -> list[Piece]:
     return [piece for voice in composition.voices for piece in voice.pieces]
 
 
-def _tell(segments: Sequence[Segment], composition: Composition) -> tuple[str, ...]:
+def _tell(made: Sequence[Path], composition: Composition) -> tuple[str, ...]:
     """Put what was noticed while segments were made, now or earlier, into sentences."""
     files = {str(piece.path): piece.file for piece in _pieces(composition)}
     damages: Counter[str] = Counter()
     ends: dict[str, float] = {}
-    for segment in segments:
-        if not segment.notes_path.exists():
+    for path in made:
+        if not notes_path(path).exists():
             continue
-        for entry in json.loads(segment.notes_path.read_text("utf-8")):
+        for entry in json.loads(notes_path(path).read_text("utf-8")):
             note = ClipNote(**entry)
             damages[note.path] += note.damages
             if note.ended_s is not None:
@@ -368,11 +487,11 @@ def _remove_stale(work: Path) -> None:
                 folder.rmdir()
 
 
-def _prune(work: Path, segments: Sequence[Segment]) -> None:
+def _prune(work: Path, used: Sequence[Path]) -> None:
     """Delete the segments that have gone unused longest once they take up too much room."""
-    used = {segment.path for segment in segments}
+    keep = set(used)
     unused = sorted(
-        ((path.stat().st_mtime, path) for path in work.glob("*.mp4") if path not in used),
+        ((path.stat().st_mtime, path) for path in work.glob("*.mp4") if path not in keep),
         reverse=True,
     )
     room = _CACHE_BYTES
@@ -380,4 +499,4 @@ def _prune(work: Path, segments: Sequence[Segment]) -> None:
         room -= path.stat().st_size
         if room < 0:
             path.unlink(missing_ok=True)
-            path.with_suffix(".json").unlink(missing_ok=True)
+            notes_path(path).unlink(missing_ok=True)

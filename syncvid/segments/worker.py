@@ -1,18 +1,21 @@
-"""The work of one process: render a segment, and keep the clips open for the next one."""
+"""The work of one process: render a stretch, and keep the clips open for the next one."""
 
 from __future__ import annotations
 
 import json
 import os
 import threading
+from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from syncvid.media.encode import EncodeSettings, SegmentWriter
 from syncvid.picture.composition import Composition
 from syncvid.segments.beacon import Beacon
-from syncvid.segments.cutting import Segment, pictures_per_segment
-from syncvid.segments.painting import OpenPictures, Painter
+from syncvid.segments.cutting import Segment, notes_path, pictures_per_segment
+from syncvid.segments.painting import Habits, Painter
 
 PART_ENDING = ".part"
 """Ends the name of a file that is not whole yet."""
@@ -21,35 +24,47 @@ PART_ENDING = ".part"
 _ENCODER_THREADS = 2
 
 
-@dataclass(frozen=True)
-class SegmentJob:
-    """One segment to be rendered.
+class Target(NamedTuple):
+    """One of the files that a job makes.
 
     Attributes
     ----------
-    composition : Composition
-        What the video shows.
+    number : int
+        Of the composition.
     segment : Segment
         Which pictures, and where to put them.
     settings : EncodeSettings
         How to compress them.
-    beacon : Path
-        The lane's `Beacon`.
-    threads : int
-        How many threads to use.
-    token : str
-        Names the render, so that its unfinished files can be told from others.
-    open_clip : callable
-        Opens a piece's clip.
     """
 
-    composition: Composition
+    number: int
     segment: Segment
     settings: EncodeSettings
+
+
+@dataclass(frozen=True)
+class SegmentJob:
+    """The same stretch of music, to be rendered for one composition or more.
+
+    Attributes
+    ----------
+    compositions : tuple of Composition
+        All that are rendered at this rate.
+    targets : tuple of Target
+        Those of which this stretch is missing.
+    habits : Habits
+        How to paint.
+    beacon : Path
+        The lane's `Beacon`.
+    token : str
+        Names the render, so that its unfinished files can be told from others.
+    """
+
+    compositions: tuple[Composition, ...]
+    targets: tuple[Target, ...]
+    habits: Habits
     beacon: Path
-    threads: int
     token: str
-    open_clip: OpenPictures
 
 
 class _Bench(threading.local):
@@ -62,7 +77,7 @@ _bench = _Bench()
 
 
 def render_segment(job: SegmentJob) -> None:
-    """Render one segment into its file, which appears only when it is whole.
+    """Render one stretch into its files, each of which appears only when it is whole.
 
     Raises
     ------
@@ -71,22 +86,33 @@ def render_segment(job: SegmentJob) -> None:
     Cancelled
         The parent wishes to stop.
     MediaError, RenderError
-        The file cannot be written, or the encoder fails.
+        A file cannot be written, or the encoder fails.
     """
-    target = job.segment.path
-    part = target.with_name(f"{target.stem}.{job.token}.{os.getpid()}{PART_ENDING}")
+    parts = [
+        target.segment.path.with_name(
+            f"{target.segment.path.stem}.{job.token}.{os.getpid()}{PART_ENDING}"
+        )
+        for target in job.targets
+    ]
     with Beacon(job.beacon) as beacon:
         beacon.clear()
         painter = _painter_for(job)
         painter.check, painter.mark = beacon.check, beacon.mark
         try:
-            _write_pictures(job, painter, beacon, part)
-            notes = [asdict(note) for note in painter.end_segment()]
-            if notes:
-                job.segment.notes_path.write_text(json.dumps(notes), "utf-8")
-            os.replace(part, target)
+            _write_pictures(job, painter, beacon, parts)
+            notes = [asdict(note) for note in painter.notes()]
+            for target, part in zip(job.targets, parts, strict=True):
+                segment = target.segment
+                made = segment.kept_path if painter.used_kept else segment.path
+                if notes:
+                    notes_path(made).write_text(json.dumps(notes), "utf-8")
+                os.replace(part, made)
+            # Not before: a stretch of which tiles are kept must not be missing itself, or a render
+            # that goes on after a crash would read tiles where the first one read originals.
+            painter.keep_tiles(f"{job.token}{os.getpid()}")
         finally:
-            part.unlink(missing_ok=True)
+            for part in parts:
+                part.unlink(missing_ok=True)
 
 
 def release_clips() -> None:
@@ -96,28 +122,42 @@ def release_clips() -> None:
         _bench.painter = None
 
 
-def _write_pictures(job: SegmentJob, painter: Painter, beacon: Beacon, part: Path) -> None:
-    """Paint and encode the pictures of a segment."""
-    composition, segment = job.composition, job.segment
-    with SegmentWriter(
+def _write_pictures(
+    job: SegmentJob, painter: Painter, beacon: Beacon, parts: Sequence[Path]
+) -> None:
+    """Paint and encode the pictures of a stretch."""
+    which = [target.number for target in job.targets]
+    segment = job.targets[0].segment
+    painter.begin_segment(segment.first, segment.last, which)
+    with ExitStack() as stack:
+        writers = [
+            stack.enter_context(_writer(job, target, part))
+            for target, part in zip(job.targets, parts, strict=True)
+        ]
+        for picture in range(segment.first, segment.last):
+            beacon.check()
+            for writer, canvas in zip(writers, painter.paint(picture, which), strict=True):
+                writer.write(canvas.pixels)
+            beacon.pictures = (picture - segment.first + 1) * len(writers)
+
+
+def _writer(job: SegmentJob, target: Target, part: Path) -> SegmentWriter:
+    """Open the file of one target."""
+    composition = job.compositions[target.number]
+    return SegmentWriter(
         part,
         size=composition.size,
         frame_rate=composition.frame_rate,
-        settings=job.settings,
+        settings=target.settings,
         key_interval=pictures_per_segment(composition.frame_rate),
-        threads=min(job.threads, _ENCODER_THREADS),
-    ) as writer:
-        for index in range(segment.first, segment.last):
-            beacon.check()
-            writer.write(painter.paint(index).pixels)
-            beacon.pictures = index - segment.first + 1
+        threads=min(job.habits.threads, _ENCODER_THREADS),
+    )
 
 
 def _painter_for(job: SegmentJob) -> Painter:
-    """Return the painter of the last segment if it paints the same composition."""
-    wanted = (job.composition, job.open_clip, job.threads, job.settings.fast)
+    """Return the painter of the last stretch if it paints the same compositions."""
     painter = _bench.painter
-    if painter is None or painter.given != wanted:
+    if painter is None or painter.given != (job.compositions, job.habits):
         release_clips()
-        painter = _bench.painter = Painter(*wanted)
+        painter = _bench.painter = Painter(job.compositions, job.habits)
     return painter

@@ -14,6 +14,7 @@ from syncvid.errors import MediaError, ProductionError, RenderError, SyncvidErro
 from syncvid.media.sound import SoundFile
 from syncvid.mix import PlainSum, safe_gain
 from syncvid.picture import Composition, compose
+from syncvid.picture import report as picture_report
 from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
 from syncvid.production.layouts import find_layout
 from syncvid.production.material import (
@@ -167,7 +168,9 @@ def render(
     if summary is not None:
         composition = summary.composition
     if report:
-        write_whole(report, json.dumps(composition.report(), indent=1, ensure_ascii=False) + "\n")
+        write_whole(
+            report, json.dumps(picture_report(composition), indent=1, ensure_ascii=False) + "\n"
+        )
     notes = summary.notes if summary is not None else ()
     remarks = (*outcome.remarks, *_omissions(material, result, players))
     remarks = (*remarks, *composition.warnings, *notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -10,7 +11,10 @@ from typing import Any
 import pytest
 
 from syncvid.errors import ProductionError
-from syncvid.picture import Composition, Piece, Voice, compose
+from syncvid.picture import Composition, Piece, Shown, Voice, compose, describe
+from syncvid.picture import report as report_of
+from syncvid.picture.composition import CARD
+from syncvid.picture.scenes import Scene
 from syncvid.production.layouts import Layout
 from syncvid.timeline import Placement
 
@@ -36,45 +40,111 @@ def made(*pieces: Piece, duration_s: float = 10.0) -> Composition:
     return compose(voices, GRID, size=(640, 360), frame_rate=RATE, duration_s=duration_s)
 
 
+def tile(composition: Composition, picture: int, number: int = 0) -> Shown:
+    (stage,) = composition.stages(picture)
+    return stage.tiles[number]
+
+
 def test_a_clip_shows_the_moment_in_the_middle_of_each_picture() -> None:
-    shown = made(piece()).shown(90)[0]
-    assert shown.piece is not None
+    (layer,) = tile(made(piece()), 90).layers
+    assert layer.piece is not None
     # Picture 90 is on screen from 3 s to 3 s + 1/30; `timeline` states the relation.
     reference_s = 3 + 1 / 60
-    assert 2.0 + shown.clip_s * (1 + 100e-6) == pytest.approx(reference_s, abs=1e-9)
-    assert shown.card == 0
+    assert 2.0 + layer.clip_s * (1 + 100e-6) == pytest.approx(reference_s, abs=1e-9)
 
 
 def test_before_a_clip_there_is_its_card() -> None:
     composition = made(piece())
-    assert composition.shown(59)[0].piece is None
-    assert composition.shown(60)[0].piece is not None
+    assert tile(composition, 59).layers[0].piece is None
+    assert tile(composition, 60).layers[0].piece is not None
 
 
 def test_after_a_clip_its_last_picture_is_held_then_dissolves_into_the_card() -> None:
     composition = made(piece())
-    end_s, tile = 5.0, GRID.tile
-    held = composition.shown(round((end_s + 0.3) * 30))[0]
+    end_s, look = 5.0, GRID.tile
+    (held,) = tile(composition, round((end_s + 0.3) * 30)).layers
     assert held.piece is not None
-    assert held.card == 0
     assert 2.9 < held.clip_s < 3.0
-    halfway = composition.shown(round((end_s + tile.hold_s + tile.dissolve_s / 2) * 30))[0]
-    assert 0.3 < halfway.card < 0.7
-    assert composition.shown(round((end_s + 1.0) * 30))[0].piece is None
+    halfway = tile(composition, round((end_s + look.hold_s + look.dissolve_s / 2) * 30)).layers
+    assert halfway[0].clip_s == held.clip_s
+    assert halfway[1].piece is None
+    assert 0.3 < halfway[1].share < 0.7
+    assert tile(composition, round((end_s + 1.0) * 30)).layers == (CARD,)
 
 
 def test_a_part_without_clips_is_a_card_throughout() -> None:
     composition = made(piece())
-    assert all(composition.shown(k)[1].piece is None for k in range(composition.picture_count))
+    assert all(tile(composition, k, 1).layers == (CARD,) for k in range(composition.last))
 
 
 def test_a_change_of_take_cuts_at_once() -> None:
     second = piece(file="b.mp4", path=Path("/b.mp4"), from_s=4.0, to_s=8.0, identity="b")
     composition = made(second, piece())  # given in the wrong order, overlapping
-    before, after = composition.shown(119)[0].piece, composition.shown(120)[0].piece
+    before, after = (tile(composition, k).layers[0].piece for k in (119, 120))
     assert before is not None
     assert after is not None
     assert (before.identity, after.identity) == ("flute", "b")
+
+
+def test_a_change_of_take_may_dissolve_centred_on_the_change() -> None:
+    second = piece(file="b.mp4", path=Path("/b.mp4"), from_s=4.0, to_s=8.0, dissolve_s=0.2)
+    composition = made(piece(), second)
+    shares = {k: tile(composition, k).layers[-1].share for k in range(115, 126)}
+    assert [len(tile(composition, k).layers) for k in (116, 117, 122, 123)] == [1, 2, 2, 1]
+    # Six pictures at 30/s lie in 0.2 s; their middles divide it into twelfths.
+    assert [shares[k] for k in range(117, 123)] == pytest.approx([n / 12 for n in range(1, 12, 2)])
+
+
+def two_scenes(dissolve_s: float) -> Composition:
+    one = made(piece(to_s=9.0))
+    (grid,) = one.scenes
+    alone = Scene(5.0, math.inf, (grid.places[0],), dissolve_s)
+    return replace(one, scenes=(replace(grid, to_s=5.0), alone))
+
+
+def test_scenes_cut_at_their_moment() -> None:
+    composition = two_scenes(0.0)
+    assert [len(composition.stages(k)[0].tiles) for k in (149, 150)] == [2, 1]
+    assert all(len(composition.stages(k)) == 1 for k in range(140, 160))
+
+
+def test_scenes_dissolve_centred_on_their_moment() -> None:
+    composition = two_scenes(0.2)
+    counts = [len(composition.stages(k)) for k in range(145, 155)]
+    assert counts == [1, 1, 2, 2, 2, 2, 2, 2, 1, 1]
+    shares = [composition.stages(k)[1].share for k in range(147, 153)]
+    assert shares == pytest.approx([n / 12 for n in range(1, 12, 2)])
+
+
+def test_a_scene_changes_the_description_of_its_own_pictures_only() -> None:
+    cut, soft = two_scenes(0.0), two_scenes(0.4)
+    renamed = replace(cut, scenes=(cut.scenes[0], replace(cut.scenes[1], caption="Coda")))
+    assert describe(cut, 60, 120) == describe(renamed, 60, 120)
+    assert describe(cut, 150, 180) != describe(renamed, 150, 180)
+    assert describe(cut, 120, 150) != describe(soft, 120, 150)
+    assert describe(cut, 180, 240) == describe(soft, 180, 240)
+
+
+def test_a_tile_enters_when_its_part_does() -> None:
+    one = made(piece())
+    (grid,) = one.scenes
+    late = replace(grid, places=(grid.places[0], replace(grid.places[1], enters_s=3.0)))
+    composition = replace(one, scenes=(late,))
+    assert [len(composition.stages(k)[0].tiles) for k in (89, 90)] == [1, 2]
+    # 0.15 s of the 0.3 s that a tile takes to come in.
+    assert tile(composition, 94, 1).presence == pytest.approx(0.5, abs=0.001)
+    assert tile(composition, 100, 1).presence == 1.0
+
+
+def test_an_excerpt_shows_what_the_whole_shows_there() -> None:
+    voices = [Voice("Flute · Ines", "Flute", (piece(),)), Voice("Oboe", "Oboe")]
+    size = (640, 360)
+    part = compose(voices, GRID, size=size, frame_rate=RATE, duration_s=10.0, window_s=(3.0, 4.0))
+    assert (part.first, part.last, part.picture_count) == (90, 120, 30)
+    assert part.stages(95) == made(piece()).stages(95)
+    assert report_of(part)["reference_at_s"] == -3.0
+    with pytest.raises(ProductionError, match="no music from 11 to 12 s"):
+        compose(voices, GRID, size=size, frame_rate=RATE, duration_s=10.0, window_s=(11.0, 12.0))
 
 
 def test_the_picture_covers_the_sound() -> None:
@@ -85,11 +155,11 @@ def test_the_picture_covers_the_sound() -> None:
 def test_what_a_segment_shows_is_described_alike_wherever_else_changes() -> None:
     one = made(piece())
     longer = made(piece(to_s=9.0))
-    assert one.describe(60, 120) == longer.describe(60, 120)
-    assert one.describe(120, 180) != longer.describe(120, 180)
+    assert describe(one, 60, 120) == describe(longer, 60, 120)
+    assert describe(one, 120, 180) != describe(longer, 120, 180)
     # The held picture depends on where the clip ends, the card after it does not.
-    assert one.describe(150, 170) != made(piece(to_s=5.1)).describe(150, 170)
-    assert one.describe(240, 300) == made(piece(to_s=5.1)).describe(240, 300)
+    assert describe(one, 150, 170) != describe(made(piece(to_s=5.1)), 150, 170)
+    assert describe(one, 240, 300) == describe(made(piece(to_s=5.1)), 240, 300)
 
 
 @pytest.mark.parametrize(
@@ -106,22 +176,22 @@ def test_what_a_segment_shows_is_described_alike_wherever_else_changes() -> None
     ids=str,
 )
 def test_whatever_shows_changes_the_description(change: dict[str, Any]) -> None:
-    assert made(piece()).describe(60, 120) != made(piece(**change)).describe(60, 120)
+    assert describe(made(piece()), 60, 120) != describe(made(piece(**change)), 60, 120)
 
 
 def test_names_and_looks_change_the_description() -> None:
     one = made(piece())
     renamed = (replace(one.voices[0], label="Flute · Ana"), one.voices[1])
-    assert one.describe(60, 120) != replace(one, voices=renamed).describe(60, 120)
+    assert describe(one, 60, 120) != describe(replace(one, voices=renamed), 60, 120)
     darker = replace(GRID, tile=replace(GRID.tile, background="#000000"))
-    assert one.describe(60, 120) != replace(one, layout=darker).describe(60, 120)
+    assert describe(one, 60, 120) != describe(replace(one, layout=darker), 60, 120)
     moved = Layout("other name", GRID.arrangement, GRID.canvas, GRID.tile)
-    assert one.describe(60, 120) == replace(one, layout=moved).describe(60, 120)
+    assert describe(one, 60, 120) == describe(replace(one, layout=moved), 60, 120)
 
 
 def test_the_report_tells_where_and_when_each_clip_is_to_be_seen() -> None:
-    report = made(piece(from_s=-1.0, to_s=20.0)).report()
-    rect = made(piece()).rects[0]
+    report = report_of(made(piece(from_s=-1.0, to_s=20.0)))
+    rect = tile(made(piece()), 0).rect
     assert report["format"] == "syncvid.render/1"
     assert (report["size"], report["fps"], report["reference_at_s"]) == ([640, 360], "30/1", 0.0)
     (row,) = report["tiles"]
@@ -134,8 +204,8 @@ def test_the_report_tells_where_and_when_each_clip_is_to_be_seen() -> None:
 def test_leaving_a_clip_out_keeps_its_tile() -> None:
     one = made(piece())
     rest = one.without(lambda clip: clip.identity == "flute")
-    assert rest.rects == one.rects
-    assert rest.shown(90)[0].piece is None
+    assert tile(rest, 90).rect == tile(one, 90).rect
+    assert tile(rest, 90).layers == (CARD,)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from syncvid.media.encode import EncodeSettings
 from syncvid.media.probe import probe
 from syncvid.picture import Composition, Piece, Voice, compose
 from syncvid.production.layouts import Layout
-from syncvid.segments.painting import Pictures, open_pictures
+from syncvid.segments.clips import Pictures, open_pictures
 from syncvid.timeline import Placement
 from tests.coded_pictures import read, write_film
 
@@ -73,13 +73,12 @@ def quartet(
 def numbers_of(video: Path, composition: Composition) -> list[list[int]]:
     """Read the number that each tile shows in each picture of a finished video; -1 for a card."""
     rows = []
+    rects = [place.rect for place in composition.scenes[0].places]
     with av.open(str(video)) as container:
         for picture in container.decode(video=0):
             plane = picture.planes[0]
             luma = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
-            rows.append(
-                [read(luma[r.y : r.y + r.height, r.x : r.x + r.width]) for r in composition.rects]
-            )
+            rows.append([read(luma[r.y : r.y + r.height, r.x : r.x + r.width]) for r in rects])
     return rows
 
 

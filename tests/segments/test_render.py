@@ -18,7 +18,7 @@ import psutil
 import pytest
 
 from syncvid.errors import Cancelled, RenderError
-from syncvid.picture import Composition, Voice
+from syncvid.picture import Composition, Voice, report
 from syncvid.progress import Event, Progress
 from syncvid.segments import RenderSummary, render_video
 from syncvid.segments import engine as engine_module
@@ -47,7 +47,7 @@ def render(composition: Composition, out: Path, work: Path, **more: object) -> R
 def due(composition: Composition) -> list[list[int]]:
     """Return what each tile must show, from the clock alone: films count 30 pictures a second."""
     rows = []
-    for k in range(composition.picture_count):
+    for k in range(composition.last):
         reference_s = middle_of_picture_s(k, composition.frame_rate)
         rows.append(
             [
@@ -106,7 +106,7 @@ def test_any_executor_gives_the_same_video(
 def test_several_threads_in_a_lane_give_the_same_video(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(engine_module, "worker_count", lambda composition, cores: 1)
+    monkeypatch.setattr(engine_module, "worker_count", lambda compositions, cores: 1)
     monkeypatch.setattr(engine_module, "usable_cores", lambda: 3)
     composition = quartet(folder, seconds=3.0)
     render(composition, tmp_path / "out.mp4", tmp_path / "work")
@@ -144,7 +144,7 @@ def test_only_the_segments_that_look_different_are_rendered_again(
 
 def test_a_longer_piece_keeps_its_beginning(folder: Path, tmp_path: Path) -> None:
     composition = quartet(folder)
-    shorter = replace(composition, duration_s=5.0)
+    shorter = replace(composition, duration_s=5.0, last=150)
     render(shorter, tmp_path / "one.mp4", tmp_path / "work")
     assert render(composition, tmp_path / "two.mp4", tmp_path / "work").reused == 2
 
@@ -283,7 +283,7 @@ def test_a_clip_that_breaks_the_decoder_becomes_a_card(folder: Path, tmp_path: P
     assert "decoder" in summary.dropped[0].reason
     found, wanted = numbers_of(out, composition), due(composition)
     assert [(row[0], row[2]) for row in found] == [(row[0], row[2]) for row in wanted]
-    assert [row["file"] for row in summary.composition.report()["tiles"]] == [
+    assert [row["file"] for row in report(summary.composition)["tiles"]] == [
         "film0.mp4",
         "film2.mp4",
     ]
@@ -365,10 +365,10 @@ def test_memory_decides_how_many_processes_there_are(folder: Path) -> None:
         voices = tuple(Voice("A", "A", (piece,)) for _ in range(count))
         return replace(composition, voices=voices, size=(1920, 1080))
 
-    assert worker_count(of(9, (1920, 1080)), 64) == 2
-    assert worker_count(of(2, (640, 360)), 2) == 2
-    assert worker_count(of(2, (640, 360)), 64) > 2
-    assert worker_count(of(40, (3840, 2160)), 64) == 1
+    assert worker_count([of(9, (1920, 1080))], 64) == 2
+    assert worker_count([of(2, (640, 360))], 2) == 2
+    assert worker_count([of(2, (640, 360))], 64) > 2
+    assert worker_count([of(40, (3840, 2160))], 64) == 1
 
 
 def _wait_until(condition: Callable[[], bool], timeout_s: float = 20.0) -> None:

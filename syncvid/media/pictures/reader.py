@@ -10,6 +10,7 @@ size, BT.709, limited range.  Nothing passes through RGB.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
@@ -163,6 +164,15 @@ class PictureFile:
             # What was decoded takes ten times the room of what is shown of it.
             self._shown = None
         return [self._small[crop] for crop in crops]
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """Clip seconds in which the picture last advanced to is due.
+
+        The first picture of a file is due at any time before it, the last one at any time after.
+        """
+        begin_s = -math.inf if self._at_head else self._shown_s
+        return begin_s, math.inf if self._next is None else self._start_s(self._next)
 
     @property
     def shown_until_s(self) -> float:
