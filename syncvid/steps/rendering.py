@@ -27,7 +27,13 @@ from syncvid.production.material import (
 from syncvid.production.pins import pinned
 from syncvid.production.results import ClipSync, Stretch, SyncResult, read_sync_json
 from syncvid.progress import SILENT, Progress
-from syncvid.segments import RENDER_VERSION, EncodeSettings, RenderSummary, render_video
+from syncvid.segments import (
+    RENDER_VERSION,
+    EncodeSettings,
+    RenderSummary,
+    Tiles,
+    render_video,
+)
 from syncvid.sources import SoundSource
 from syncvid.steps.casting import Cast, cast
 from syncvid.steps.hearing import Facts, look
@@ -98,6 +104,7 @@ def render(
     look_of: Look = Look(),
     sync_file: Path | None = None,
     report: Path | None = None,
+    from_originals: bool = False,
     settings: EncodeSettings | None = None,
     executor: Executor | None = None,
     progress: Progress = SILENT,
@@ -116,6 +123,8 @@ def render(
         A ``syncvid.sync/1`` file to use in place of finding the places.
     report : Path or None
         Where to write ``syncvid.render/1``.
+    from_originals : bool
+        Whether every picture is to come from its recording, never from the tile cache.
     settings : EncodeSettings or None
         How to encode; None for the usual way.
     executor : Executor or None
@@ -161,6 +170,7 @@ def render(
             out,
             work=material.store.folder / "segments",
             settings=settings,
+            tiles=Tiles(material.store.folder / "tiles", use_kept=not from_originals),
             executor=executor,
             progress=progress.part(0.85),
         )

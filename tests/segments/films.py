@@ -114,3 +114,31 @@ class _Slow:
 def open_slowly(piece: Piece, fast: bool, check: Callable[[], None]) -> Pictures:
     """Open a clip that takes 10 ms for each picture."""
     return _Slow(open_pictures(piece, fast, check), check)  # type: ignore[return-value]
+
+
+def open_refusing_all(piece: Piece, fast: bool, check: Callable[[], None]) -> Pictures:
+    """Open nothing."""
+    raise MediaError("Nothing is opened here.", where=piece.file)
+
+
+LOG = "SYNCVID_TEST_LOG"
+
+
+class _Counted:
+    """A clip that writes a byte for every picture that it goes to."""
+
+    def __init__(self, inner: Pictures) -> None:
+        self._inner = inner
+
+    def advance(self, clip_s: float) -> int:
+        with Path(os.environ[LOG]).open("ab", buffering=0) as log:
+            log.write(b".")
+        return self._inner.advance(clip_s)
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._inner, name)
+
+
+def open_counting(piece: Piece, fast: bool, check: Callable[[], None]) -> Pictures:
+    """Open a clip that counts."""
+    return _Counted(open_pictures(piece, fast, check))  # type: ignore[return-value]
