@@ -15,9 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from syncvid.errors import ProductionError
+from syncvid.picture.cropping import picture_rect
 from syncvid.picture.fonts import find_font
-from syncvid.picture.grid import picture_rect, place_grid
+from syncvid.picture.grid import place_grid
 from syncvid.picture.pieces import Piece, Rect, Voice
+from syncvid.picture.space import whole_space
 from syncvid.production.layouts import Layout
 from syncvid.timeline import FrameRate, first_picture_from, middle_of_picture_s, pictures_to_cover
 
@@ -100,7 +102,7 @@ class Composition:
 
     def picture_rect(self, tile: Rect, piece: Piece) -> Rect:
         """Return the part of a tile that a clip's picture covers."""
-        return picture_rect(piece.shape, tile, self.layout.tile.least_shown)
+        return picture_rect(piece.shape, tile, self.layout.tile)
 
     def describe(self, first: int, last: int) -> dict[str, Any]:
         """Describe all that pictures `first` to `last` - 1 show, for a fingerprint.
@@ -240,7 +242,7 @@ def compose(
         duration_s=duration_s,
         voices=voices,
         layout=layout,
-        rects=place_grid([voice.shape for voice in voices], layout, size=size),
+        rects=place_grid([voice.shape for voice in voices], whole_space(layout, size)),
         fonts=tuple(path for path, _ in found),
         warnings=tuple(
             f"No font on this computer has the letters {missing!r} of {voice.label!r}; "
