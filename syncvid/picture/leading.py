@@ -47,8 +47,9 @@ def place_lead(
     lead : int
         Index of the large one.
     side : {"auto", "right", "left", "top", "bottom"}
-        Where the others stand; by itself to the right in a wide picture and below in any other.
-        In a tall picture right means below and left above: beside each other both would be thin.
+        Where the others stand; by itself to the right or below, whichever is worth more for the
+        ensemble, whoever is large.  In a tall picture right means below and left above, for
+        beside each other both would be thin.
     space : Space
         Where.
 
@@ -65,8 +66,8 @@ def place_lead(
     others = [shape for index, shape in enumerate(shapes) if index != lead]
     if not others:
         return (space.box,)
-    edge = _edge(side, space)
-    part, rows, columns = _choose(others, shapes[lead], edge, space)
+    edge = _edge(side, shapes, space)
+    _, part, rows, columns = _choose(Counter(others), shapes[lead], edge, space)
     large, strip = _divide(space, edge, part)
     if min(large.box.width, large.box.height) < SMALLEST_PX:
         raise no_room(len(shapes), space.box)
@@ -75,10 +76,16 @@ def place_lead(
     return tuple(rects)
 
 
-def _edge(side: Side, space: Space) -> _Edge:
+def _edge(side: Side, shapes: Sequence[Shape | None], space: Space) -> _Edge:
     """Return the side at which the small tiles really stand."""
     if side == "auto":
-        return "bottom" if space.is_tall else "right"
+        # With a large one like most: where who leads changes, the side stays.
+        usual = sorted(filter(None, shapes), key=lambda shape: shape[0] / shape[1])
+        lead = usual[len(usual) // 2] if usual else None
+        kinds = Counter(shapes)
+        kinds[lead] -= 1
+        edges: tuple[_Edge, _Edge] = ("right", "bottom")
+        return max(edges, key=lambda edge: _choose(+kinds, lead, edge, space))
     if space.box.height > space.box.width:
         if side == "right":
             return "bottom"
@@ -99,13 +106,13 @@ def _divide(space: Space, edge: _Edge, part: float) -> tuple[Space, Space]:
 
 
 def _choose(
-    others: Sequence[Shape | None], lead: Shape | None, edge: _Edge, space: Space
-) -> tuple[float, int, int]:
-    """Return the strip's share of the space and its rows and columns, by what is worth most."""
-    kinds = Counter(others)
-    best = (-1.0, _THICKEST, *sensible_grids(len(others))[-1])
-    for rows, columns in sensible_grids(len(others)):
-        for part in _thicknesses(others, lead, edge, rows, columns, space):
+    kinds: Counter[Shape | None], lead: Shape | None, edge: _Edge, space: Space
+) -> tuple[float, float, int, int]:
+    """Return what the best strip is worth, its share of the space, its rows and columns."""
+    count, ratio = kinds.total(), middle_ratio(kinds.elements())
+    best = (-1.0, _THICKEST, *sensible_grids(count)[-1])
+    for rows, columns in sensible_grids(count):
+        for part in _thicknesses(ratio, lead, edge, rows, columns, space):
             large, strip = _divide(space, edge, part)
             width = (strip.box.width - (columns - 1) * space.gap_px) / columns
             height = (strip.box.height - (rows - 1) * space.gap_px) / rows
@@ -113,15 +120,15 @@ def _choose(
             if min(width, height) <= 0 or area < _LEADS_BY * width * height:
                 continue
             small = sum(worth(s, width, height, space.look) * n for s, n in kinds.items())
-            small /= rows * columns
             readable = min(width, height) / (_READABLE * min(space.box.width, space.box.height))
             value = worth(lead, large.box.width, large.box.height, space.look) ** _LEAD_COUNTS
-            best = max(best, (value * small * min(1.0, readable) ** 2, part, rows, columns))
-    return best[1:]
+            value *= small / (rows * columns) * min(1.0, readable) ** 2
+            best = max(best, (value, part, rows, columns))
+    return best
 
 
 def _thicknesses(
-    others: Sequence[Shape | None],
+    ratio: float,
     lead: Shape | None,
     edge: _Edge,
     rows: int,
@@ -129,9 +136,8 @@ def _thicknesses(
     space: Space,
 ) -> Iterator[float]:
     """Yield shares that the strip may take, first the one that crops the small tiles least."""
-    box, lies = space.box, edge in ("top", "bottom")
-    ratio = middle_ratio(others)
-    if lies:
+    box = space.box
+    if edge in ("top", "bottom"):
         natural = rows * (box.width / columns) / ratio / box.height
         lead_needs = box.width / middle_ratio([lead]) / box.height
     else:

@@ -30,6 +30,9 @@ _SHARING_PAYS = 1.15
 # Once more rows are worth so much less than the best so far, still more are not tried.
 _HOPELESS = 0.7
 
+# More sections than this share rows in any case.
+_MOST_SECTIONS = 24
+
 # With more tiles than this every section fills rows of its own, and the search would take long.
 _MOST_TO_SHARE = 64
 
@@ -123,24 +126,27 @@ def _sections(shapes: Sequence[Shape | None], groups: Sequence[str]) -> list[_Se
 
 def _shared(sections: list[_Section], space: Space) -> list[_Section]:
     """Let neighbouring sections share rows where that pays, the smallest first."""
+    while len(sections) > _MOST_SECTIONS:
+        sections = _with_fewest_joined(sections)
     best, chosen = _choose_rows(sections, space), sections
     if sum(len(section.indices) for section in sections) > _MOST_TO_SHARE:
         return chosen
     while len(sections) > 1:
-        smallest = min(
-            range(len(sections) - 1),
-            key=lambda i: sum(sections[i].ratios) + sum(sections[i + 1].ratios),
-        )
-        pair = sections[smallest].joined(sections[smallest + 1])
         sections = [
-            *(replace(section, rows=1) for section in sections[:smallest]),
-            pair,
-            *(replace(section, rows=1) for section in sections[smallest + 2 :]),
+            section if section.is_shared else replace(section, rows=1)
+            for section in _with_fewest_joined(sections)
         ]
         value = _choose_rows(sections, space)
         if value > best * (1.0 if any(s.is_shared for s in chosen) else _SHARING_PAYS):
             best, chosen = value, sections
     return chosen
+
+
+def _with_fewest_joined(sections: Sequence[_Section]) -> list[_Section]:
+    """Join the two neighbours that take the least room."""
+    lengths = [sum(section.ratios) for section in sections]
+    at = min(range(len(sections) - 1), key=lambda i: lengths[i] + lengths[i + 1])
+    return [*sections[:at], sections[at].joined(sections[at + 1]), *sections[at + 2 :]]
 
 
 def _choose_rows(sections: list[_Section], space: Space) -> float:
