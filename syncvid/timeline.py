@@ -212,7 +212,9 @@ class Bars:
         first = next((i for i, beat in enumerate(beats) if beat.bar == bar), None)
         if first is None:
             numbers = [beat.bar for beat in beats]
-            known = f"the guide has bars {min(numbers)} to {max(numbers)}" if beats else "no beats"
+            known = (
+                f"the guide has bars {min(numbers)} to {max(numbers)}" if beats else "none is known"
+            )
             raise ProductionError(f"There is no bar {bar}: {known}.", fix="Choose one of them.")
         ends = (i for i in range(first, len(beats)) if beats[i].bar != bar)
         return range(first, next(ends, len(beats)))

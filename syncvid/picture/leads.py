@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +33,8 @@ def follow(
 ) -> list[tuple[float, int]]:
     """Say from when on which voice is large, in a stretch of the music.
 
-    Whoever leads stays large until the next one leads.  Turns that are shorter than `least_s` are
-    taken away, the shortest first; the longer of their neighbours has their time.
+    Whoever leads stays large until the next one leads.  Leads that are shorter than `least_s` are
+    passed over, the shortest first, so that leads of one voice that they part are one again.
 
     Parameters
     ----------
@@ -60,40 +60,39 @@ def follow(
     >>> follow(leads, {0, 1, 2}, 0.0, 90.0, 0, 4.0)
     [(0.0, 0), (10.0, 1)]
     """
-    turns = [(from_s, first)]
-    for lead in sorted(leads, key=lambda lead: lead.from_s):
-        if lead.voice in shown and lead.to_s > from_s and lead.from_s < to_s:
-            begins_s = max(from_s, lead.from_s)
-            if begins_s <= turns[-1][0]:
-                turns.pop()
-            turns.append((begins_s, lead.voice))
-    turns = _joined(turns)
-    while len(turns) > 1:
-        ends = [*(turn[0] for turn in turns[1:]), to_s]
-        lengths = [end - turn[0] for turn, end in zip(turns, ends, strict=True)]
-        shortest = min(range(len(turns)), key=lengths.__getitem__)
-        if lengths[shortest] >= least_s:
+    held = _within(leads, shown, from_s, to_s)
+    while held:
+        shortest = min(held, key=lambda lead: lead.to_s - lead.from_s)
+        if shortest.to_s - shortest.from_s >= least_s:
             break
-        turns = _without(turns, lengths, shortest)
-    return turns
+        held = _joined([lead for lead in held if lead is not shortest])
+    turns = [(lead.from_s, lead.voice) for lead in held]
+    if not turns or (turns[0][0] - from_s >= least_s and turns[0][1] != first):
+        return [(from_s, first), *turns]
+    return [(from_s, turns[0][1]), *turns[1:]]
 
 
-def _without(
-    turns: list[tuple[float, int]], lengths: Sequence[float], index: int
-) -> list[tuple[float, int]]:
-    """Take one turn away; the longer of its neighbours has its time."""
-    before = lengths[index - 1] if index else -1.0
-    after = lengths[index + 1] if index + 1 < len(turns) else -1.0
-    left = turns[:index] + turns[index + 1 :]
-    if after > before:
-        left[index] = (turns[index][0], turns[index + 1][1])
-    return _joined(left)
+def _within(
+    leads: Sequence[Lead], shown: Collection[int], from_s: float, to_s: float
+) -> list[Lead]:
+    """Return the leads of those who are shown, in a stretch, one after the other."""
+    clipped = [
+        Lead(max(from_s, lead.from_s), min(to_s, lead.to_s), lead.voice)
+        for lead in sorted(leads, key=lambda lead: (lead.from_s, lead.to_s))
+        if lead.voice in shown and lead.to_s > from_s and lead.from_s < to_s
+    ]
+    ends = [*(lead.from_s for lead in clipped[1:]), to_s]
+    return _joined(
+        [replace(lead, to_s=min(lead.to_s, end)) for lead, end in zip(clipped, ends, strict=False)]
+    )
 
 
-def _joined(turns: Sequence[tuple[float, int]]) -> list[tuple[float, int]]:
-    """Join turns of one voice that follow each other."""
-    joined: list[tuple[float, int]] = []
-    for turn in turns:
-        if not joined or joined[-1][1] != turn[1]:
-            joined.append(turn)
+def _joined(leads: Sequence[Lead]) -> list[Lead]:
+    """Join leads of one voice that follow each other."""
+    joined: list[Lead] = []
+    for lead in leads:
+        if joined and joined[-1].voice == lead.voice:
+            joined[-1] = replace(joined[-1], to_s=lead.to_s)
+        else:
+            joined.append(lead)
     return joined

@@ -6,7 +6,6 @@ records in `layouts`.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -22,7 +21,6 @@ from syncvid.production.layouts import (
     Side,
     TileStyle,
 )
-from syncvid.production.moments import Moment
 from syncvid.production.strict import (
     At,
     Colour,
@@ -116,18 +114,6 @@ class _LayoutFile(_Staging):
     card: _Card = _Card()
     scenes: list[_Scene] = Field(default_factory=list)
 
-    @field_validator("scenes")
-    @classmethod
-    def _in_order(cls, scenes: list[_Scene]) -> list[_Scene]:
-        """Refuse scenes that step back in time, as far as that can be seen without a beat map."""
-        for before, after in pairwise(scenes):
-            if _is_before(after.begins, before.begins):
-                raise ValueError(
-                    f"the scene from {after.begins} stands behind the one from {before.begins}: "
-                    "write scenes in the order of time"
-                )
-        return scenes
-
 
 def read_layout(path: Path) -> Layout:
     """Read one layout file.
@@ -167,10 +153,3 @@ def _staging(table: _Staging) -> dict[str, Any]:
         for name, value in table.given().items()
         if name in wanted
     }
-
-
-def _is_before(one: Moment, other: Moment) -> bool:
-    """Tell whether a moment surely lies before another."""
-    if one.seconds is None and other.seconds is None:
-        return (one.bar, one.beat) < (other.bar, other.beat)
-    return one.seconds is not None and other.seconds is not None and one.seconds < other.seconds
