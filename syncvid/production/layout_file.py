@@ -104,7 +104,7 @@ class _Scene(_Staging):
     names: bool = True
 
 
-class _LayoutFile(_Staging):
+class LayoutFile(_Staging):
     """A whole layout file."""
 
     least_lead_s: Annotated[Seconds, Field(ge=1.0, le=600.0)] = 0.0
@@ -125,7 +125,7 @@ def read_layout(path: Path) -> Layout:
     ProductionError
         Not TOML, unknown keys, or values of the wrong kind; each is named with its line.
     """
-    file, _ = read_toml(path, _LayoutFile)
+    file, _ = read_toml(path, LayoutFile)
     staging = _staging(file)
     return Layout(
         name=path.stem,

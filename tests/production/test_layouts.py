@@ -6,12 +6,14 @@ import pickle
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from syncvid.errors import ProductionError
-from syncvid.production.layout_file import read_layout
+from syncvid.production.layout_file import LayoutFile, read_layout
 from syncvid.production.layouts import (
     Layout,
     ScenePlan,
@@ -21,7 +23,8 @@ from syncvid.production.layouts import (
 )
 from syncvid.production.looks import with_overrides
 from syncvid.production.moments import Moment
-from syncvid.production.plan import Picture
+from syncvid.production.plan import CaptionEntry, Part, Picture, Plan, SectionEntry, Take
+from syncvid.production.strict import Strict
 
 
 def written(folder: Path, text: str, name: str = "mine") -> Path:
@@ -179,3 +182,33 @@ def test_an_image_lies_over_the_colour() -> None:
     looks = with_overrides(Layout("grid"), picture, Path("/concert/hall.jpg"))
     assert looks.canvas.background == Layout("grid").canvas.background
     assert looks.canvas.image == Path("/concert/hall.jpg")
+
+
+def test_the_grid_that_comes_along_shows_every_key() -> None:
+    shown = Path(layout_folders()[-1] / "grid.toml").read_text("utf-8")
+    read = tomllib.loads(shown)
+    for name, field in LayoutFile.model_fields.items():
+        if name != "scenes":
+            assert name in read
+        if isinstance(field.annotation, type) and issubclass(field.annotation, Strict):
+            assert set(read[name]) == set(field.annotation.model_fields)
+    scene = LayoutFile.model_fields["scenes"].annotation
+    assert scene is not None
+    for name, field in get_args(scene)[0].model_fields.items():
+        assert re.search(rf"^(# )?{field.alias or name} =", shown, re.MULTILINE), name
+
+
+def test_the_readme_names_every_key() -> None:
+    readme = (Path(__file__).parent.parent.parent / "README.md").read_text("utf-8")
+    blocks = re.findall(r"```.+?```", readme, re.DOTALL)
+    quoted = re.findall(r"`[^`]+`", re.sub(r"```.+?```", "", readme, flags=re.DOTALL))
+    said = set(re.findall(r"[a-z_]+", " ".join([*blocks, *quoted])))
+    tables = [Plan, Picture, Part, Take, CaptionEntry, SectionEntry, LayoutFile]
+    tables += [
+        field.annotation
+        for field in LayoutFile.model_fields.values()
+        if isinstance(field.annotation, type) and issubclass(field.annotation, Strict)
+    ]
+    for table in tables:
+        keys = {field.alias or name for name, field in table.model_fields.items()}
+        assert keys <= said, keys - said
