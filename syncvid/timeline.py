@@ -23,7 +23,7 @@ import math
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from syncvid.errors import SyncvidError
+from syncvid.errors import ProductionError, SyncvidError
 
 PPM = 1e-6
 
@@ -156,6 +156,76 @@ class Bars:
 
     beats: BeatMap
     guide_offset_s: float | None = 0.0
+
+    def at_s(self, bar: int, beat: float = 1.0) -> float:
+        """Return the reference second of a beat.
+
+        A bar that is played more than once is meant the first time.
+
+        Parameters
+        ----------
+        bar : int
+            Number of the bar.
+        beat : float
+            From 1; a fraction lies between two beats.
+
+        Raises
+        ------
+        ProductionError
+            No such bar or beat, or the guide's place on the reference is not known.
+
+        Examples
+        --------
+        >>> bars = Bars(BeatMap((Beat(1, 1, 0.0), Beat(1, 2, 0.5), Beat(2, 1, 1.0))), 10.0)
+        >>> bars.at_s(2), bars.at_s(1, 1.5), bars.end_s(2)
+        (11.0, 10.25, 11.5)
+        """
+        whole = math.floor(beat)
+        within = self._beats_of(bar)
+        for index in within:
+            if self.beats.beats[index].beat == whole:
+                return self._after(index, beat - whole)
+        first, last = (self.beats.beats[index].beat for index in (within[0], within[-1]))
+        raise ProductionError(
+            f"Bar {bar} has no beat {beat:g}: its beats are {first} to {last}.",
+            fix="Choose one of them.",
+        )
+
+    def end_s(self, bar: int) -> float:
+        """Return the reference second at which a bar ends.
+
+        Raises
+        ------
+        ProductionError
+            No such bar, or the guide's place on the reference is not known.
+        """
+        return self._after(self._beats_of(bar)[-1], 1.0)
+
+    def _beats_of(self, bar: int) -> range:
+        """Return the indices of a bar's beats, the first time that it is played."""
+        if self.guide_offset_s is None:
+            raise ProductionError(
+                f"Bar {bar} cannot be found: the guide's place on the mix is not known.",
+                fix="Write seconds instead, or settle where guide and mix belong together.",
+            )
+        beats = self.beats.beats
+        first = next((i for i, beat in enumerate(beats) if beat.bar == bar), None)
+        if first is None:
+            numbers = [beat.bar for beat in beats]
+            known = (
+                f"the guide has bars {min(numbers)} to {max(numbers)}" if beats else "none is known"
+            )
+            raise ProductionError(f"There is no bar {bar}: {known}.", fix="Choose one of them.")
+        ends = (i for i in range(first, len(beats)) if beats[i].bar != bar)
+        return range(first, next(ends, len(beats)))
+
+    def _after(self, index: int, share: float) -> float:
+        """Return the reference second that lies a share of a beat after a beat."""
+        times = [beat.guide_s for beat in self.beats.beats[max(0, index - 1) : index + 2]]
+        here_s = self.beats.beats[index].guide_s
+        # After the last beat the time goes on as before it.
+        length_s = times[-1] - times[-2] if len(times) > 1 else 0.0
+        return here_s + share * length_s + (self.guide_offset_s or 0.0)
 
 
 def parse_frame_rate(text: str | int | float | Fraction) -> FrameRate:

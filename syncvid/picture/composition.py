@@ -14,10 +14,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from syncvid.errors import ProductionError
+from syncvid.picture.cropping import picture_rect
 from syncvid.picture.fonts import find_font
-from syncvid.picture.grid import picture_rect
+from syncvid.picture.leads import Lead
 from syncvid.picture.pieces import Piece, Rect, Voice
-from syncvid.picture.scenes import Lead, Place, Scene, lay_out
+from syncvid.picture.scenes import Place, Scene, lay_out
 from syncvid.production.layouts import Layout
 from syncvid.timeline import (
     Bars,
@@ -171,7 +172,7 @@ class Composition:
 
     def picture_rect(self, tile: Rect, piece: Piece) -> Rect:
         """Return the part of a tile that a clip's picture covers."""
-        return picture_rect(piece.shape, tile, self.layout.tile.least_shown)
+        return picture_rect(piece.shape, tile, self.layout.tile)
 
     def tiles_between(self, from_s: float, to_s: float) -> Iterator[tuple[Scene, Place]]:
         """Yield every tile that stands at some moment of a stretch, with its scene."""

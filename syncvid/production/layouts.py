@@ -1,7 +1,8 @@
-"""Layout files: how tiles, captions and cards look, told in a small TOML file.
+"""Layouts: where tiles stand over time, and how tiles, captions and cards look.
 
-A layout is looked for beside ``production.toml`` first, so that a user's own wins, then among those
-that come with the package.
+A layout is a small TOML file.  It is looked for beside ``production.toml`` first, so that a user's
+own wins, then among those that come with the package.  The records here are plain, for they cross
+to the processes that render; `layout_file` reads and checks the file.
 """
 
 from __future__ import annotations
@@ -9,37 +10,18 @@ from __future__ import annotations
 import importlib.resources
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 from syncvid.errors import ProductionError
+from syncvid.production.moments import Moment
 
-Arrangement = Literal["grid"]
+Arrangement = Literal["grid", "rows", "lead", "facing", "full", "follow"]
+Side = Literal["auto", "right", "left", "top", "bottom"]
 
-_COLOUR = re.compile(r"#[0-9a-fA-F]{6}")
 _NAME = re.compile(r"[^/\\]+")
-
-# What a file may hold: table, key, kind of value.  A pair of numbers is the range of a number.
-_ARRANGEMENTS = ("grid",)
-_TABLES: dict[str, dict[str, str | tuple[float, float]]] = {
-    "canvas": {"background": "colour", "margin": (0.0, 0.4), "gap": (0.0, 0.2)},
-    "tile": {
-        "background": "colour",
-        "least_shown": (0.0, 1.0),
-        "hold_s": (0.0, 60.0),
-        "dissolve_s": (0.0, 10.0),
-    },
-    "caption": {
-        "show": "switch",
-        "size": (0.01, 0.5),
-        "ink": "colour",
-        "band": "colour",
-        "opacity": (0.0, 1.0),
-    },
-    "card": {"background": "colour", "ink": "colour", "player": "colour", "rule": "colour"},
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +34,14 @@ class CanvasStyle:
         Colour, ``#rrggbb``.
     margin, gap : float
         Around all tiles and between two, as shares of the shorter side of the picture.
+    image : Path or None
+        A picture that lies over the colour.
     """
 
     background: str = "#12100e"
     margin: float = 0.0
     gap: float = 0.0037
+    image: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +52,29 @@ class TileStyle:
     ----------
     background : str
         Colour where the picture does not fill the tile.
-    least_shown : float
-        Share of a picture that cropping must leave, 0 to 1.
+    least_width, least_height : float
+        Shares of a picture's width and height that cropping must leave, 0 to 1.
     hold_s, dissolve_s : float
         Seconds that the last picture stays, and then takes to give way to the card.
+    enter : bool
+        Whether a tile is there only from the moment at which its part first plays.
+    corners : float
+        Radius of the corners as a share of the tile's shorter side, 0 to 0.5.
+    equal_heads : float
+        How far people are brought to one size, 0 (as filmed) to 1 (equal).
+    match : float
+        How far exposure and white balance are brought together, 0 (as filmed) to 1.
     """
 
     background: str = "#211d19"
-    least_shown: float = 0.62
+    least_width: float = 0.3
+    least_height: float = 0.4
     hold_s: float = 0.6
     dissolve_s: float = 0.3
+    enter: bool = False
+    corners: float = 0.0
+    equal_heads: float = 0.5
+    match: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +117,43 @@ class CardStyle:
 
 
 @dataclass(frozen=True, slots=True)
+class ScenePlan:
+    """What a layout says of one stretch of the music.
+
+    Attributes
+    ----------
+    begins : Moment or None
+        Its beginning; it lasts to the next one's.  None: from the beginning of the piece.
+    arrangement : str
+        How the tiles are placed.
+    parts : tuple of str
+        Names of the parts, or of their groups, that are seen; none: all.
+    lead : str
+        The part that is large; empty: the first.
+    pair : tuple of str
+        The two parts that face each other; none: the first two.
+    side : str
+        Where the small tiles stand beside a large one.
+    dissolve_s : float
+        How long the picture takes to change into this scene; 0 cuts.
+    caption : str
+        Words at the foot of the picture.
+    names : bool
+        Whether tiles carry their names, where the layout has any.
+    """
+
+    begins: Moment | None = None
+    arrangement: Arrangement = "grid"
+    parts: tuple[str, ...] = ()
+    lead: str = ""
+    pair: tuple[str, ...] = ()
+    side: Side = "auto"
+    dissolve_s: float = 0.4
+    caption: str = ""
+    names: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """A layout file, read and checked.
 
@@ -126,10 +161,16 @@ class Layout:
     ----------
     name : str
         The file's name without its ending.
-    arrangement : {"grid"}
-        How the tiles are placed.
+    arrangement : {"grid", "rows", "lead", "facing", "full", "follow"}
+        How the tiles are placed before the first scene.
     canvas, tile, caption, card : records
         The tables of the file.
+    parts, lead, pair, side, dissolve_s
+        As in `ScenePlan`, before the first scene.
+    least_lead_s : float
+        Where the picture follows who leads: nobody leads for a shorter time, in seconds.
+    scenes : tuple of ScenePlan
+        In the order of time.
     """
 
     name: str
@@ -138,6 +179,20 @@ class Layout:
     tile: TileStyle = field(default_factory=TileStyle)
     caption: CaptionStyle = field(default_factory=CaptionStyle)
     card: CardStyle = field(default_factory=CardStyle)
+    parts: tuple[str, ...] = ()
+    lead: str = ""
+    pair: tuple[str, ...] = ()
+    side: Side = "auto"
+    dissolve_s: float = 0.4
+    least_lead_s: float = 4.0
+    scenes: tuple[ScenePlan, ...] = ()
+
+    @property
+    def opening(self) -> ScenePlan:
+        """What holds before the first scene."""
+        return ScenePlan(
+            None, self.arrangement, self.parts, self.lead, self.pair, self.side, self.dissolve_s
+        )
 
 
 def find_layout(name: str = "grid", folder: Path | None = None) -> Layout:
@@ -170,6 +225,9 @@ def find_layout(name: str = "grid", folder: Path | None = None) -> Layout:
         for place in places:
             path = place / f"{bare}.toml"
             if path.is_file():
+                # Imported here: the processes that render read no files, and pydantic takes time.
+                from syncvid.production.layout_file import read_layout
+
                 return read_layout(path)
     raise ProductionError(
         f"There is no layout {name!r} in {' or '.join(map(str, places))}.",
@@ -200,77 +258,9 @@ def layout_folders(folder: Path | None = None) -> tuple[Path, ...]:
     return (*((folder,) if folder is not None else ()), *own)
 
 
-def read_layout(path: Path) -> Layout:
-    """Read one layout file.
-
-    Raises
-    ------
-    ProductionError
-        Not TOML, unknown keys, or values of the wrong kind; each is named with its line.
-    """
-    try:
-        text = path.read_text("utf-8")
-        document = tomllib.loads(text)
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ProductionError(f"The layout cannot be read: {exc}.", where=str(path)) from exc
-    except tomllib.TOMLDecodeError as exc:
-        raise ProductionError(f"The layout is no valid TOML: {exc}.", where=str(path)) from exc
-    faults = list(_faults(document))
-    if faults:
-        # Imported here: the processes that render read no files, and pydantic takes its time.
-        from syncvid.production.toml import line_of
-
-        rows = [f"line {line_of(text, place) or 1}: {complaint}" for place, complaint in faults]
-        raise ProductionError(
-            "; ".join(rows) + ".", where=str(path), fix="Mend it; grid.toml shows every key."
-        )
-    return Layout(
-        name=path.stem,
-        arrangement=document.get("arrangement", "grid"),
-        canvas=CanvasStyle(**document.get("canvas", {})),
-        tile=TileStyle(**document.get("tile", {})),
-        caption=CaptionStyle(**document.get("caption", {})),
-        card=CardStyle(**document.get("card", {})),
-    )
-
-
 def _parsed(text: str) -> Mapping[str, Any]:
     """Return a TOML document, empty if it is none."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         return {}
-
-
-def _faults(document: Mapping[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
-    """Yield where in a document something is wrong, and what."""
-    for name, value in document.items():
-        if name == "arrangement":
-            if value not in _ARRANGEMENTS:
-                yield (name,), f"arrangement is {value!r}, not one of {', '.join(_ARRANGEMENTS)}"
-        elif name not in _TABLES:
-            known = ", ".join(("arrangement", *_TABLES))
-            yield (name,), f"unknown key {name!r}; a layout has {known}"
-        elif not isinstance(value, dict):
-            yield (name,), f"{name!r} is a table: write [{name}] on a line of its own"
-        else:
-            for key, entry in value.items():
-                complaint = _complaint(name, key, entry)
-                if complaint:
-                    yield (name, key), complaint
-
-
-def _complaint(table: str, key: str, value: object) -> str:
-    """Return what is wrong with one entry; empty if nothing is."""
-    kind = _TABLES[table].get(key)
-    if kind is None:
-        return f"unknown key {key!r} in [{table}], which has {', '.join(_TABLES[table])}"
-    if kind == "colour":
-        good = isinstance(value, str) and _COLOUR.fullmatch(value) is not None
-        return "" if good else f"{key} is {value!r}, not a colour like '#a3261d'"
-    if kind == "switch":
-        return "" if isinstance(value, bool) else f"{key} is {value!r}, not true or false"
-    low, high = float(kind[0]), float(kind[1])
-    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
-        return f"{key} is {value!r}, not a number between {low:g} and {high:g}"
-    return ""

@@ -15,6 +15,7 @@ from typing import Any
 import platformdirs
 
 from syncvid.errors import MediaError, ProductionError
+from syncvid.production.captions import Caption, Section
 from syncvid.production.files import fingerprint, identity, written_path
 from syncvid.production.names import guess_names
 from syncvid.production.pins import Pin, pin_of
@@ -72,6 +73,8 @@ class Recording:
         The file of a separate recorder whose sound is used in place of the clip's own.
     picture_shift_ms : float
         By how much its picture comes late behind its sound.
+    zoom : float or None
+        How much closer a tile looks, around the focus; None leaves it to the layout.
     """
 
     source: SourceFile
@@ -84,6 +87,7 @@ class Recording:
     pin: Pin | None = None
     sound: SourceFile | None = None
     picture_shift_ms: float = 0.0
+    zoom: float | None = None
 
     @property
     def name(self) -> str:
@@ -121,6 +125,16 @@ class Material:
         How the video is to look.
     moved : tuple of (file, found)
         Files that were found again elsewhere.
+    groups : dict
+        The section of each part, by (part, player), where it has one.
+    stills : dict
+        The image of each part, by (part, player), where it has one.
+    background : SourceFile or None
+        The image behind the tiles.
+    captions : tuple of Caption
+        Words for moments of the piece.
+    sections : tuple of Section
+        The sections of the piece.
     """
 
     title: str
@@ -133,6 +147,11 @@ class Material:
     picture: Picture = field(default_factory=Picture)
     open_parts: frozenset[tuple[str, str]] = frozenset()
     moved: tuple[tuple[str, str], ...] = ()
+    groups: dict[tuple[str, str], str] = field(default_factory=dict)
+    stills: dict[tuple[str, str], SourceFile] = field(default_factory=dict)
+    background: SourceFile | None = None
+    captions: tuple[Caption, ...] = ()
+    sections: tuple[Section, ...] = ()
 
 
 def plan_path(folder: Path) -> Path:
@@ -180,6 +199,12 @@ def open_production(folder: Path) -> Material:
         if recording
     )
     mix, guide = finder.find(plan.mix, "mix"), finder.find(plan.guide, "guide")
+    stills = {
+        (part.name, part.player): still
+        for part in plan.parts
+        if (still := finder.find(part.still, f"{part.name}, its still"))
+    }
+    background = finder.find(plan.picture.background_image, "the picture's background")
     finder.conclude()
     return Material(
         title=plan.title or folder.resolve().name,
@@ -192,6 +217,11 @@ def open_production(folder: Path) -> Material:
         picture=plan.picture,
         open_parts=frozenset((p.name, p.player) for p in plan.parts if not p.takes),
         moved=tuple(finder.moved),
+        groups={(part.name, part.player): part.group for part in plan.parts if part.group},
+        stills=stills,
+        background=background,
+        captions=tuple(Caption(c.begins, c.ends, c.text, c.show) for c in plan.captions),
+        sections=tuple(Section(s.name, s.begins) for s in plan.sections),
     )
 
 
@@ -212,6 +242,7 @@ def _recording(part: Part, take: Take, finder: _Finder) -> Recording | None:
         pin_of(take),
         sound,
         take.picture_shift_ms,
+        take.zoom,
     )
 
 
@@ -267,6 +298,7 @@ def refuse_sources(material: Material, *targets: Path, keep: Sequence[Path] = ()
         plan, _ = read_toml(plan_path(material.folder), Plan)
         takes = [take for part in plan.parts for take in part.takes]
         files = [file for take in takes for file in (take.file, take.sound) if file]
+        files += [file for _, file in plan.files()]
         sources += [resolve(file, material.folder) for file in files]
         sources.append(plan_path(material.folder))
     originals = {path.resolve() for path in (*sources, *keep)}

@@ -9,16 +9,25 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from syncvid.errors import SyncvidError
+from syncvid.production.strict import (
+    At,
+    CardSeconds,
+    Corners,
+    Gap,
+    Margin,
+    Name,
+    Seconds,
+    Share,
+    Strict,
+    is_colour,
+)
 from syncvid.timeline import FrameRate, parse_frame_rate
 
 PLAN_FILE = "production.toml"
 PLAN_FORMAT = "syncvid.production/1"
-
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
-Seconds = Annotated[float, Field(allow_inf_nan=False)]
 
 # A clock a tenth off is a sound at the wrong rate (44.1 kHz taken for 48 kHz: 88,400 millionths);
 # more than a fifth is a slip of the pen.
@@ -28,13 +37,11 @@ LARGEST_DRIFT_PPM = 200_000.0
 LARGEST_SHIFT_MS = 5_000.0
 
 
-class _Strict(BaseModel):
-    """A table in which an unknown key is an error."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+# Beyond this a phone's picture is a blur: 1080 lines become 270.
+LARGEST_ZOOM = 4.0
 
 
-class Take(_Strict):
+class Take(Strict):
     """One recording of a part.
 
     Attributes
@@ -49,6 +56,8 @@ class Take(_Strict):
         The player took it back: it is in no result.
     focus : (float, float) or None
         What the tile keeps when it crops: shares of the width and height of the upright picture.
+    zoom : float
+        How much closer the tile looks, around the focus: at 2 it shows half the width and height.
     sound : str
         Path of a separate recorder's file, if its sound is used in place of the clip's own.
     from_s, to_s : float or None
@@ -66,6 +75,7 @@ class Take(_Strict):
     use: bool = False
     withdrawn: bool = False
     focus: Annotated[list[Share], Field(min_length=2, max_length=2)] | None = None
+    zoom: Annotated[Seconds, Field(ge=1.0, le=LARGEST_ZOOM)] | None = None
     sound: str = ""
     from_s: Annotated[Seconds, Field(ge=0.0)] | None = None
     to_s: Annotated[Seconds, Field(gt=0.0)] | None = None
@@ -100,20 +110,78 @@ class Take(_Strict):
         return not_in_piece
 
 
-class Part(_Strict):
-    """One line of the score, and one tile: its name, its player, its takes."""
+class Part(Strict):
+    """One line of the score, and one tile: its name, its player, its takes.
 
-    name: Annotated[str, Field(min_length=1)]
+    Attributes
+    ----------
+    name, player : str
+        What is played, and by whom.
+    group : str
+        The section it sits in, for rows by section.
+    still : str
+        Path of an image that is shown where the part has no moving picture.
+    takes : list of Take
+        Its recordings.
+    """
+
+    name: Name
     player: str = ""
-    takes: list[Take] = []
+    group: str = ""
+    still: str = ""
+    takes: list[Take] = Field(default_factory=list)
 
 
-class Picture(_Strict):
-    """How the video looks unless the command line says otherwise."""
+class Picture(Strict):
+    """How the video looks; the command line wins over it, and it wins over the layout's file.
+
+    Attributes
+    ----------
+    layout : str
+        Name of the layout.
+    size, frame_rate : str
+        Of the video.
+    background : str
+        A colour, or the path of an image that lies behind the tiles.
+    gap, margin, corners, names, match, equal_heads
+        As in the layout's file; None leaves it to the layout.
+    title_s : float
+        How long a plate with the title stands before the music; 0: there is none.
+    subtitle : str
+        The plate's second line.
+    credits : list of str
+        Lines that are shown after the music; none: no plate.
+    credits_s : float
+        How long they stand.
+    """
 
     layout: str = "grid"
     size: Annotated[str, Field(pattern=r"^\d{2,5}x\d{2,5}$")] = "1920x1080"
     frame_rate: str | int | float = "30"
+    background: Name | None = None
+    gap: Gap | None = None
+    margin: Margin | None = None
+    corners: Corners | None = None
+    names: bool | None = None
+    match: Share | None = None
+    equal_heads: Share | None = None
+    title_s: CardSeconds = 0.0
+    subtitle: str = ""
+    credits: list[str] = Field(default_factory=list)
+    credits_s: CardSeconds = 6.0
+
+    @field_validator("background")
+    @classmethod
+    def _is_no_broken_colour(cls, value: str | None) -> str | None:
+        """Refuse what was meant as a colour and is none."""
+        if value is not None and value.startswith("#") and not is_colour(value):
+            raise ValueError(f"{value!r} is no colour like '#a3261d'")
+        return value
+
+    @property
+    def background_image(self) -> str:
+        """The path of the image behind the tiles; empty if there is none."""
+        return "" if self.background is None or is_colour(self.background) else self.background
 
     @field_validator("frame_rate")
     @classmethod
@@ -131,7 +199,33 @@ class Picture(_Strict):
         return parse_frame_rate(self.frame_rate)
 
 
-class Plan(_Strict):
+class CaptionEntry(Strict):
+    """One entry of ``[[captions]]``: words beside the video, and in the picture where wanted.
+
+    Attributes
+    ----------
+    begins, ends : Moment
+        Written ``from`` and ``to``.
+    text : str
+        The words.
+    show : bool
+        Whether they are painted into the picture too.
+    """
+
+    begins: Annotated[At, Field(alias="from")]
+    ends: Annotated[At, Field(alias="to")]
+    text: Name
+    show: bool = False
+
+
+class SectionEntry(Strict):
+    """One entry of ``[[sections]]``: a section of the piece, and a chapter of the video."""
+
+    name: Name
+    begins: Annotated[At, Field(alias="from")]
+
+
+class Plan(Strict):
     """A whole ``production.toml``."""
 
     format: Annotated[str, Field(pattern=r"^syncvid\.production/1$")] = PLAN_FORMAT
@@ -139,12 +233,16 @@ class Plan(_Strict):
     mix: str = ""
     guide: str = ""
     picture: Picture = Picture()
-    parts: list[Part] = []
+    captions: list[CaptionEntry] = Field(default_factory=list)
+    sections: list[SectionEntry] = Field(default_factory=list)
+    parts: list[Part] = Field(default_factory=list)
 
     def files(self) -> list[tuple[str, str]]:
         """Return (what it is, path as written) of every file that is in use."""
         named = [("mix", self.mix), ("guide", self.guide)]
+        named.append(("the picture's background", self.picture.background_image))
         for part in self.parts:
+            named.append((f"{part.name}, its still", part.still))
             for take in part.takes:
                 what = f"{part.name}, take {take.take}"
                 if not take.withdrawn:

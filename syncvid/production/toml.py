@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -18,6 +19,9 @@ Model = TypeVar("Model", bound=BaseModel)
 _WORDS = {
     "extra_forbidden": "is not a key that is known here",
     "missing": "is missing",
+    "bool_type": "is neither true nor false",
+    "list_type": "is no list: write it in square brackets",
+    "model_type": "is a table: write its name in square brackets on a line of its own",
 }
 
 
@@ -80,10 +84,17 @@ def _tell(exc: ValidationError, text: str) -> str:
     rows = []
     for mistake in exc.errors():
         location = mistake["loc"]
-        words = _WORDS.get(mistake["type"], f"is wrong: {mistake['msg'].lower()}")
+        words = _WORDS.get(mistake["type"]) or f"is wrong: {_reason(mistake)}"
         line = line_of(text, location)
         rows.append(f"{f'line {line}: ' if line else ''}{_key(location)} {words}")
     return "; ".join(rows) + "."
+
+
+def _reason(mistake: Mapping[str, Any]) -> str:
+    """Return why a value is refused: our own words as they are, pydantic's in small letters."""
+    if mistake["type"] == "value_error":
+        return str(mistake["ctx"]["error"]).removesuffix(".")
+    return str(mistake["msg"]).lower()
 
 
 def _key(location: tuple[int | str, ...]) -> str:

@@ -130,12 +130,16 @@ def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cas
     rejected: list[Entry] = []
     for part, player, takes in _tiles(material, entries):
         chosen = _chosen(takes, _reference_s(result))
+        still = material.stills.get((part, player))
+        voice = Voice(_label(part, player), part)
         if chosen:
             shown += chosen
             rejected += [e for e in takes if e not in chosen and e.sync.finding.placement]
-            voices.append(_voice(part, player, chosen))
-        elif not takes:
-            voices.append(Voice(_label(part, player), part))
+            voice = _voice(part, player, chosen)
+        elif takes:
+            continue
+        group = material.groups.get((part, player), "")
+        voices.append(replace(voice, group=group, still=still.path if still else None))
     return Cast(
         voices=tuple(voices),
         shown=tuple(shown),
@@ -236,6 +240,7 @@ def _piece(entry: Entry, placement: Placement, shape: tuple[int, int]) -> Piece:
         shape=shape,
         identity=recording.source.identity,
         focus=recording.focus or DEFAULT_FOCUS,
+        zoom=recording.zoom or 1.0,
     )
 
 

@@ -17,6 +17,7 @@ from syncvid.picture import Composition, compose
 from syncvid.picture import report as picture_report
 from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
 from syncvid.production.layouts import find_layout
+from syncvid.production.looks import with_overrides
 from syncvid.production.material import (
     Material,
     Recording,
@@ -362,9 +363,11 @@ def _shared_parts(
 def _compose(material: Material, players: Cast, look_of: Look) -> Composition:
     """Lay the tiles out."""
     width, _, height = material.picture.size.partition("x")
+    layout = find_layout(look_of.layout or material.picture.layout, material.folder)
+    image = material.background.path if material.background else None
     return compose(
         players.voices,
-        find_layout(look_of.layout or material.picture.layout, material.folder),
+        with_overrides(layout, material.picture, image),
         size=look_of.size or (int(width), int(height)),
         frame_rate=look_of.frame_rate or material.picture.rate,
         duration_s=players.duration_s,
