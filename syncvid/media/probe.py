@@ -23,6 +23,7 @@ from av.container import InputContainer
 
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
+from syncvid.media.orientation import UPRIGHT, Orientation, orientation_of, shape_as_shown
 
 EXACT_EDITS = {"advanced_editlist": "0"}
 
@@ -53,6 +54,10 @@ class VideoInfo:
         Size as stored.
     rotation : int
         Counter-clockwise degrees that turn a stored picture upright: 0, 90, 180 or 270.
+    mirrored : bool
+        Whether left and right of the stored picture are changed over before it is turned.
+    aspect : Fraction
+        How wide a stored pixel is when it is 1 high.
     first_s, end_s : float
         Clip seconds in which there are pictures.
     rate : Fraction
@@ -71,6 +76,13 @@ class VideoInfo:
     end_s: float
     rate: Fraction
     is_hdr: bool
+    mirrored: bool = False
+    aspect: Fraction = Fraction(1)
+
+    @property
+    def orientation(self) -> Orientation:
+        """How to set a stored picture upright."""
+        return Orientation(self.rotation // 90, self.mirrored)
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,19 +337,19 @@ def _describe(
 def _video_info(stream: Any, picture: Any, first_s: float, end_s: float) -> VideoInfo:
     """Describe the picture stream by its first picture."""
     aspect = Fraction(stream.sample_aspect_ratio or 1) or Fraction(1)
-    width, height = round(picture.width * aspect), picture.height
-    rotation = round(picture.rotation / 90) * 90 % 360
-    if rotation % 180:
-        width, height = height, width
+    orientation = orientation_of(picture) or UPRIGHT
+    width, height = shape_as_shown(picture, aspect, orientation)
     return VideoInfo(
         index=stream.index,
         width=width,
         height=height,
         coded_width=picture.width,
         coded_height=picture.height,
-        rotation=rotation,
+        rotation=90 * orientation.turns,
         first_s=first_s,
         end_s=end_s,
         rate=Fraction(stream.average_rate or stream.guessed_rate or 30),
         is_hdr=int(picture.color_trc or 0) in _HDR_TRANSFERS,
+        mirrored=orientation.mirrored,
+        aspect=aspect,
     )

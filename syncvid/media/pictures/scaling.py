@@ -8,6 +8,7 @@ import numpy as np
 from av.video.reformatter import Interpolation, VideoReformatter
 
 from syncvid.arrays import Plane, Planes
+from syncvid.media.orientation import orientation_of, shape_as_shown
 from syncvid.media.pictures.crop import Crop, Cut, cut_to_fill
 from syncvid.media.probe import VideoInfo
 
@@ -34,16 +35,17 @@ class Scaler:
 
     def __init__(self, info: VideoInfo, *, fast: bool) -> None:
         self._info, self._fast = info, fast
+        self._orientation = info.orientation
         self._reformatter = VideoReformatter()
 
     def planes(self, picture: Any, crop: Crop) -> Planes:
         """Return what a tile shows of a decoded picture; views of a small picture of their own."""
-        cut = cut_to_fill(
-            (self._info.width, self._info.height), crop.width, crop.height, crop.focus, crop.zoom
-        )
-        turns = self._info.rotation // 90
+        # A file may change its size or its way up on the way; it may also mark a few pictures only.
+        self._orientation = orientation_of(picture) or self._orientation
+        shape = shape_as_shown(picture, self._info.aspect, self._orientation)
+        cut = cut_to_fill(shape, crop.width, crop.height, crop.focus, crop.zoom)
         small = self._scaled(picture, cut)
-        luma, u, v = (np.rot90(_plane(plane), turns) for plane in small.planes)
+        luma, u, v = (self._orientation.upright(_plane(plane)) for plane in small.planes)
         rows = slice(cut.top // 2, (cut.top + crop.height) // 2)
         columns = slice(cut.left // 2, (cut.left + crop.width) // 2)
         whole = luma[cut.top : cut.top + crop.height, cut.left : cut.left + crop.width]
@@ -51,8 +53,9 @@ class Scaler:
 
     def _scaled(self, picture: Any, cut: Cut) -> Any:
         """Scale and convert a picture as it is stored: not turned, not cut."""
-        turned = self._info.rotation % 180 != 0
-        width, height = (cut.height, cut.width) if turned else (cut.width, cut.height)
+        width, height = cut.width, cut.height
+        if self._orientation.is_sideways:
+            width, height = height, width
         scaling = Interpolation.BICUBIC
         if self._fast:
             scaling = Interpolation.FAST_BILINEAR  # measured, 1080p to 640x360: 0.2 ms
