@@ -58,6 +58,8 @@ class VideoInfo:
         Whether left and right of the stored picture are changed over before it is turned.
     aspect : Fraction
         How wide a stored pixel is when it is 1 high.
+    is_interlaced : bool
+        Whether the first picture holds two fields.
     first_s, end_s : float
         Clip seconds in which there are pictures.
     rate : Fraction
@@ -78,6 +80,7 @@ class VideoInfo:
     is_hdr: bool
     mirrored: bool = False
     aspect: Fraction = Fraction(1)
+    is_interlaced: bool = False
 
     @property
     def orientation(self) -> Orientation:
@@ -352,4 +355,5 @@ def _video_info(stream: Any, picture: Any, first_s: float, end_s: float) -> Vide
         is_hdr=int(picture.color_trc or 0) in _HDR_TRANSFERS,
         mirrored=orientation.mirrored,
         aspect=aspect,
+        is_interlaced=bool(picture.interlaced_frame),
     )

@@ -22,6 +22,7 @@ from syncvid.arrays import Planes
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
 from syncvid.media.pictures.crop import Crop
+from syncvid.media.pictures.interlace import deinterlaced
 from syncvid.media.pictures.scaling import Scaler
 from syncvid.media.probe import MediaInfo, VideoInfo, open_media
 
@@ -32,6 +33,10 @@ _JUMP_S = 1.5
 # How much too early to seek, tried in turn: MPEG-TS lands after the moment that was asked for
 # (measured: 0.5 s late).
 _EARLIER_S = (0.0, 1.0, 4.0, 16.0)
+
+# An interlaced picture is made whole with the help of the one before it: the same picture must come
+# out whether it was sought or read on to.  Longer than a picture of any interlaced system.
+_FIELDS_LEAD_S = 0.1
 
 # What arithmetic in floating point may lack at the edge between two pictures.
 _EDGE_S = 1e-6
@@ -193,7 +198,7 @@ class PictureFile:
         # Not `err_detect=explode`: it refuses sound pictures too, after a seek into an open group.
         if self._fast:
             context.options = {"skip_loop_filter": "all"}
-        self._pictures, self._fresh = self._decode(), True
+        self._pictures, self._fresh = deinterlaced(self._decode()), True
 
     def _start_s(self, picture: Any) -> float:
         """Return the clip time at which a picture appears."""
@@ -210,10 +215,12 @@ class PictureFile:
 
     def _seek(self, due_s: float) -> None:
         """Go to a moment so that the picture due there can be decoded."""
+        lead_s = _FIELDS_LEAD_S if self._info.is_interlaced else 0.0
         for earlier_s in _EARLIER_S:
-            if due_s - earlier_s <= self._info.first_s:
+            from_s = due_s - earlier_s - lead_s
+            if from_s <= self._info.first_s:
                 break
-            target = Fraction(due_s - earlier_s) + self.media.zero
+            target = Fraction(from_s) + self.media.zero
             self._restart(round(target / Fraction(self._stream.time_base)))
             if self._shown is not None and self._shown_s <= due_s:
                 return
@@ -244,7 +251,7 @@ class PictureFile:
                 self._container.seek(ticks, stream=self._stream, backward=True)
             except av.FFmpegError:
                 return  # the file cannot be sought in: it is read from its head
-            self._pictures = self._decode()
+            self._pictures = deinterlaced(self._decode())
         first = next(self._pictures, None)
         if first is not None:
             self._show(first)
