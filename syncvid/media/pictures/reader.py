@@ -5,7 +5,7 @@ rate, and a file may start before the moment at which its presentation does.  A 
 from its timestamp to the next one's, so one picture more than is shown is always decoded.
 
 What leaves this module is small, upright and in one colour space: yuv420p planes of the tile's
-size, BT.709, limited range.  Nothing passes through RGB.
+size, BT.709, limited range.  Only what is small already, and of other colours, passes through RGB.
 """
 
 from __future__ import annotations
