@@ -24,6 +24,7 @@ from av.container import InputContainer
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
 from syncvid.media.orientation import UPRIGHT, Orientation, orientation_of, shape_as_shown
+from syncvid.media.stills import still_shape
 
 EXACT_EDITS = {"advanced_editlist": "0"}
 
@@ -127,6 +128,8 @@ class MediaInfo:
         Whether the file is to be opened with `EXACT_EDITS`.
     missing_s : float
         How much shorter the file is than it says: one that was cut off on its way; otherwise 0.
+    is_still : bool
+        Whether it is a photo or a drawing: one picture without end, whose times are all 0.
     """
 
     path: Path
@@ -136,6 +139,7 @@ class MediaInfo:
     sound: SoundInfo | None
     exact_edits: bool = False
     missing_s: float = 0.0
+    is_still: bool = False
 
 
 @contextmanager
@@ -177,8 +181,12 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
     MediaNotFoundError
         No such file.
     MediaError
-        A folder, an empty or damaged file, or one with neither sound nor picture.
+        A folder, an empty or damaged file, a photo of an unknown kind, or a file with neither
+        sound nor picture.
     """
+    shape = still_shape(path)
+    if shape is not None:
+        return _describe_still(path, shape)
     exact_edits = _starts_with_a_cut(path)
     with open_media(path, exact_edits=exact_edits) as container:
         video, sound = _video_stream(container), _sound_stream(container)
@@ -194,8 +202,25 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
             max(_start(item), shift) if shift is not None else _start(item)
             for item in heads.values()
         )
-        ends = _read_ends(container, list(heads))
+        ends = _read_ends(path, container, list(heads), exact_edits)
         return _describe(path, container, heads, ends, zero, exact_edits)
+
+
+def _describe_still(path: str | os.PathLike[str], shape: tuple[int, int]) -> MediaInfo:
+    """Describe a still image."""
+    video = VideoInfo(
+        index=0,
+        width=shape[0],
+        height=shape[1],
+        coded_width=shape[0],
+        coded_height=shape[1],
+        rotation=0,
+        first_s=0.0,
+        end_s=0.0,
+        rate=Fraction(1),
+        is_hdr=False,
+    )
+    return MediaInfo(Path(os.path.abspath(path)), Fraction(0), 0.0, video, None, is_still=True)
 
 
 def _starts_with_a_cut(path: str | os.PathLike[str]) -> bool:
@@ -264,26 +289,28 @@ def _start(item: Any) -> Fraction:
     return Fraction(item.pts) * Fraction(item.time_base)
 
 
-def _read_ends(container: InputContainer, indexes: list[int]) -> dict[int, Fraction]:
+def _read_ends(
+    path: str | os.PathLike[str], container: InputContainer, indexes: list[int], exact_edits: bool
+) -> dict[int, Fraction]:
     """Find where each stream ends, from the timestamps of its last packets."""
-    streams = [container.streams[index] for index in indexes]
     if container.duration:
         begin = (container.start_time or 0) / av.time_base
         target = max(begin, begin + container.duration / av.time_base - _TAIL_S)
-        ends = _scan_ends(container, streams, target)
-        if len(ends) == len(indexes):
-            return ends
-    return _scan_ends(container, streams, None)
+        try:
+            container.seek(round(target * av.time_base))
+        except (av.FFmpegError, OSError):
+            pass  # some cannot be sought in
+        else:
+            ends = _scan_ends(container, indexes)
+            if len(ends) == len(indexes):
+                return ends
+    with open_media(path, exact_edits=exact_edits) as whole:
+        return _scan_ends(whole, indexes)
 
 
-def _scan_ends(
-    container: InputContainer, streams: list[Any], from_s: float | None
-) -> dict[int, Fraction]:
-    """Read the packets from a moment on (None: all) for the last end of each stream."""
-    try:
-        container.seek(round((from_s if from_s is not None else -1.0) * av.time_base))
-    except (av.FFmpegError, OSError):
-        return {}
+def _scan_ends(container: InputContainer, indexes: list[int]) -> dict[int, Fraction]:
+    """Read all packets that follow for the last end of each stream."""
+    streams = [container.streams[index] for index in indexes]
     starts: dict[int, list[Fraction]] = {}
     ends: dict[int, Fraction] = {}
     for packet in _packets(container, streams):
