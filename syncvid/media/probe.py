@@ -4,7 +4,7 @@ Edit lists are where readers go wrong.  The demuxer applies them, but where a cu
 pictures it puts the first whole picture at 0, up to one picture early against the sound.  With
 ``advanced_editlist=0`` every timestamp is exact and the pictures before the cut carry negative
 ones; one of these may still be on screen at 0.  That mode knows one cut only, so it is used just
-for files that start with one.
+for files that start with one and have no other; those with several are `syncvid.media.edits`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import itertools
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -22,11 +22,13 @@ import av
 from av.container import InputContainer
 
 from syncvid.errors import MediaError
+from syncvid.media.edits import Edit, read_edits
 from syncvid.media.errors import media_errors
 from syncvid.media.orientation import UPRIGHT, Orientation, orientation_of, shape_as_shown
 from syncvid.media.stills import still_shape
 
 EXACT_EDITS = {"advanced_editlist": "0"}
+NO_EDITS = {"ignore_editlist": "1"}
 
 # Packets read at a file's head before a stream counts as empty: some sound starts late.
 _HEAD_PACKETS = 3000
@@ -61,6 +63,8 @@ class VideoInfo:
         How wide a stored pixel is when it is 1 high.
     is_interlaced : bool
         Whether the first picture holds two fields.
+    edits : tuple of Edit
+        What is shown when, in a file with several cuts; otherwise empty.
     first_s, end_s : float
         Clip seconds in which there are pictures.
     rate : Fraction
@@ -82,6 +86,7 @@ class VideoInfo:
     mirrored: bool = False
     aspect: Fraction = Fraction(1)
     is_interlaced: bool = False
+    edits: tuple[Edit, ...] = ()
 
     @property
     def orientation(self) -> Orientation:
@@ -101,6 +106,8 @@ class SoundInfo:
         As stored; Hz, count.
     first_s, end_s : float
         Clip seconds in which there is sound.
+    edits : tuple of Edit
+        What is heard when, in a file with several cuts; otherwise empty.
     """
 
     index: int
@@ -108,6 +115,7 @@ class SoundInfo:
     channels: int
     first_s: float
     end_s: float
+    edits: tuple[Edit, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +138,8 @@ class MediaInfo:
         How much shorter the file is than it says: one that was cut off on its way; otherwise 0.
     is_still : bool
         Whether it is a photo or a drawing: one picture without end, whose times are all 0.
+    own_edits : bool
+        Whether the file is to be opened with `NO_EDITS`: its streams have `edits`.
     """
 
     path: Path
@@ -140,11 +150,12 @@ class MediaInfo:
     exact_edits: bool = False
     missing_s: float = 0.0
     is_still: bool = False
+    own_edits: bool = False
 
 
 @contextmanager
 def open_media(
-    path: str | os.PathLike[str], *, exact_edits: bool = False
+    path: str | os.PathLike[str], *, exact_edits: bool = False, own_edits: bool = False
 ) -> Iterator[InputContainer]:
     """Open a file for reading; the path is made absolute, so that no name reads as a protocol.
 
@@ -159,7 +170,8 @@ def open_media(
             raise IsADirectoryError(21, "Is a directory", name)
         if os.path.exists(name) and not os.path.isfile(name):
             raise MediaError("This is no ordinary file.", where=str(path), fix="Name a recording.")
-        with av.open(name, options=EXACT_EDITS if exact_edits else {}) as container:
+        options = NO_EDITS if own_edits else EXACT_EDITS if exact_edits else {}
+        with av.open(name, options=options) as container:
             yield container
 
 
@@ -187,8 +199,9 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
     shape = still_shape(path)
     if shape is not None:
         return _describe_still(path, shape)
-    exact_edits = _starts_with_a_cut(path)
-    with open_media(path, exact_edits=exact_edits) as container:
+    edits = read_edits(path)
+    exact_edits = not edits and _starts_with_a_cut(path)
+    with open_media(path, exact_edits=exact_edits, own_edits=bool(edits)) as container:
         video, sound = _video_stream(container), _sound_stream(container)
         heads = _read_heads(container, [s for s in (video, sound) if s is not None])
         if not heads:
@@ -197,6 +210,8 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
                 where=str(path),
                 fix="Name recordings: sound or video files.",
             )
+        if edits:
+            return _describe_edited(path, container, heads, edits)
         shift = _presentation_floor(container)
         zero = min(
             max(_start(item), shift) if shift is not None else _start(item)
@@ -204,6 +219,42 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
         )
         ends = _read_ends(path, container, list(heads), exact_edits)
         return _describe(path, container, heads, ends, zero, exact_edits)
+
+
+def _describe_edited(
+    path: str | os.PathLike[str],
+    container: InputContainer,
+    heads: dict[int, Any],
+    edits: dict[int, tuple[Edit, ...]],
+) -> MediaInfo:
+    """Describe a file with several cuts: its streams begin and end where the edits do."""
+    media = _describe(path, container, heads, {}, Fraction(0), exact_edits=False)
+    parts: list[VideoInfo | SoundInfo] = [p for p in (media.video, media.sound) if p is not None]
+    lists = [edits.get(container.streams[part.index].id, ()) or _whole(part) for part in parts]
+    zero = min(edit[0].from_s for edit in lists)
+    edited = [
+        replace(
+            part,
+            first_s=float(listed[0].from_s - zero),
+            end_s=float(listed[-1].to_s - zero),
+            edits=listed,
+        )
+        for part, listed in zip(parts, lists, strict=True)
+    ]
+    return replace(
+        media,
+        zero=zero,
+        duration_s=max(part.end_s for part in edited),
+        video=next((part for part in edited if isinstance(part, VideoInfo)), None),
+        sound=next((part for part in edited if isinstance(part, SoundInfo)), None),
+        missing_s=0.0,
+        own_edits=True,
+    )
+
+
+def _whole(part: VideoInfo | SoundInfo) -> tuple[Edit, ...]:
+    """Return the one edit of a stream that has none beside others that have."""
+    return (Edit(Fraction(part.first_s), Fraction(part.end_s), Fraction(part.first_s)),)
 
 
 def _describe_still(path: str | os.PathLike[str], shape: tuple[int, int]) -> MediaInfo:

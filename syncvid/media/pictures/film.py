@@ -118,7 +118,11 @@ class Film:
         """Open the file, or open it again at its head."""
         self.close()
         self._container = self._closing.enter_context(
-            open_media(self.media.path, exact_edits=self.media.exact_edits)
+            open_media(
+                self.media.path,
+                exact_edits=self.media.exact_edits,
+                own_edits=self.media.own_edits,
+            )
         )
         self._stream = self._container.streams[self._info.index]
         context = self._stream.codec_context

@@ -14,6 +14,7 @@ from syncvid.arrays import Planes
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
 from syncvid.media.pictures.crop import Crop
+from syncvid.media.pictures.edited import EditedFilm
 from syncvid.media.pictures.film import Film
 from syncvid.media.pictures.scaling import Scaler
 from syncvid.media.probe import MediaInfo
@@ -59,11 +60,12 @@ class PictureFile:
         if media.video is None:
             raise MediaError("The file has no moving picture.", where=str(media.path))
         self._scaler = Scaler(media.video, fast=fast)
-        self._source = (
-            _Still(media.path)
-            if media.is_still
-            else Film(media, media.video, fast=fast, check=check)
-        )
+        self._source: Film | EditedFilm | _Still
+        if media.is_still:
+            self._source = _Still(media.path)
+        else:
+            film = EditedFilm if media.video.edits else Film
+            self._source = film(media, media.video, fast=fast, check=check)
         self._small: dict[Crop, Planes] = {}
         self._small_pts: int | None = None
         self.damages = 0
