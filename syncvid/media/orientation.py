@@ -19,6 +19,9 @@ from av.sidedata.sidedata import Type as SideDataType
 
 from syncvid.arrays import Plane
 
+Box = tuple[float, float, float, float]
+"""Left, top, right and bottom as shares of a picture's width and height."""
+
 # The nine numbers of the matrix as FFmpeg hands them on, in the machine's own byte order.
 _MATRIX = struct.Struct("=9i")
 
@@ -46,6 +49,22 @@ class Orientation:
     def upright(self, plane: Plane) -> Plane:
         """Return a stored plane set upright; a view."""
         return np.rot90(plane[:, ::-1] if self.mirrored else plane, self.turns)
+
+    def to_stored(self, box: Box) -> Box:
+        """Return where a box of the upright picture lies in the stored one."""
+        left, top, right, bottom = box
+        for _ in range(self.turns):
+            left, top, right, bottom = 1 - bottom, left, 1 - top, right
+        return (1 - right, top, 1 - left, bottom) if self.mirrored else (left, top, right, bottom)
+
+    def to_upright(self, box: Box) -> Box:
+        """Return where a box of the stored picture lies in the upright one."""
+        left, top, right, bottom = box
+        if self.mirrored:
+            left, right = 1 - right, 1 - left
+        for _ in range(self.turns):
+            left, top, right, bottom = top, 1 - right, bottom, 1 - left
+        return left, top, right, bottom
 
 
 UPRIGHT = Orientation()

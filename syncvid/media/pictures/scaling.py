@@ -10,6 +10,7 @@ from av.video.reformatter import ColorRange, Interpolation, VideoReformatter
 from syncvid.arrays import Plane, Planes
 from syncvid.media.orientation import orientation_of, shape_as_shown
 from syncvid.media.pictures.crop import Crop, Cut, cut_to_fill
+from syncvid.media.pictures.nearer import Cutter
 from syncvid.media.pictures.tables import DEEP_RGB, convert
 from syncvid.media.pictures.tonemap import colours_of
 from syncvid.media.probe import VideoInfo
@@ -20,6 +21,11 @@ _HD_HEIGHT = 720
 # ITU-T H.273: matrix coefficients.
 _MATRIX_UNKNOWN = 2
 _BT709, _BT601, _BT2020 = 1, 5, 9
+
+# What is scaled beyond this many times the tile's pixels is cut out first.  Nearer zooms are not:
+# corners then lie where they would in a scaled picture, to the pixel.
+_FAR = 6.0
+_MOST_CUTTERS = 16
 
 # Without these another matrix costs greys two levels and gives them a tint; from BT.709, where
 # the matrix stays, they cost nothing.
@@ -42,6 +48,7 @@ class Scaler:
     def __init__(self, info: VideoInfo, *, fast: bool) -> None:
         self._info, self._fast = info, fast
         self._orientation = info.orientation
+        self._cutters: dict[object, Cutter] = {}
         self._reformatter, self._back = VideoReformatter(), VideoReformatter()
 
     def planes(self, picture: Any, crop: Crop) -> Planes:
@@ -50,14 +57,28 @@ class Scaler:
         self._orientation = orientation_of(picture) or self._orientation
         shape = shape_as_shown(picture, self._info.aspect, self._orientation)
         cut = cut_to_fill(shape, crop.width, crop.height, crop.focus, crop.zoom)
-        small = self._scaled(picture, cut)
+        matrix = _matrix(picture)
+        if cut.width * cut.height > _FAR * crop.width * crop.height:
+            cutter = self._cutter(picture, crop, cut)
+            picture, cut = cutter.near(picture), cutter.cut
+        small = self._scaled(picture, cut, matrix)
         luma, u, v = (self._orientation.upright(_plane(plane)) for plane in small.planes)
         rows = slice(cut.top // 2, (cut.top + crop.height) // 2)
         columns = slice(cut.left // 2, (cut.left + crop.width) // 2)
         whole = luma[cut.top : cut.top + crop.height, cut.left : cut.left + crop.width]
         return whole, u[rows, columns], v[rows, columns]
 
-    def _scaled(self, picture: Any, cut: Cut) -> Any:
+    def _cutter(self, picture: Any, crop: Crop, cut: Cut) -> Cutter:
+        """Return what cuts a far zoom out of pictures like this one."""
+        key = crop, self._orientation, picture.width, picture.height, picture.format.name
+        if key not in self._cutters:
+            if len(self._cutters) >= _MOST_CUTTERS:
+                self._cutters.clear()
+            tile = crop.width, crop.height
+            self._cutters[key] = Cutter(picture, self._orientation, cut, tile)
+        return self._cutters[key]
+
+    def _scaled(self, picture: Any, cut: Cut, matrix: int) -> Any:
         """Scale and convert a picture as it is stored: not turned, not cut."""
         width, height = cut.width, cut.height
         if self._orientation.is_sideways:
@@ -73,7 +94,7 @@ class Scaler:
             deep = self._reformatter.reformat(
                 picture,
                 format=DEEP_RGB,
-                src_colorspace=_matrix(picture),
+                src_colorspace=matrix,
                 dst_color_range=ColorRange.JPEG,
                 **how,
             )
@@ -81,7 +102,7 @@ class Scaler:
                 convert(deep, colours), format="yuv420p", threads=1, **_TO_BT709
             )
         return self._reformatter.reformat(
-            picture, format="yuv420p", src_colorspace=_matrix(picture), **_TO_BT709, **how
+            picture, format="yuv420p", src_colorspace=matrix, **_TO_BT709, **how
         )
 
 
