@@ -98,6 +98,18 @@ def write_film(
     return path
 
 
+def write_planes(path: Path, lumas: Sequence[Luma]) -> Path:
+    """Write a grey film at 30 pictures a second, nearly without loss."""
+    with av.open(str(path), "w") as out:
+        stream: Any = out.add_stream("libx264", rate=30)
+        stream.height, stream.width = lumas[0].shape
+        stream.pix_fmt, stream.options = "yuv420p", {"crf": "1"}
+        for number, luma in enumerate(lumas):
+            out.mux(stream.encode(_picture(luma, number, 30)))
+        out.mux(stream.encode(None))
+    return path
+
+
 def turn_by_matrix(path: Path, quarter_turns: int) -> None:
     """Tell players to turn the picture clockwise, in the track header.
 

@@ -22,7 +22,7 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
     "progress": ({"errors"}, set()),
     "sources": ({"arrays"}, set()),
     "production": (GROUND, {"pydantic", "tomlkit", "filelock", "platformdirs", "numpy"}),
-    "media": (GROUND, {"av", "numpy", "soundfile", "imageio_ffmpeg", "moviepy"}),
+    "media": (GROUND, {"av", "numpy", "soundfile", "imageio_ffmpeg", "moviepy", "PIL"}),
     "signals": (GROUND, {"numpy", "scipy"}),
     "guide": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
     "sync": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),

@@ -4,7 +4,7 @@ Edit lists are where readers go wrong.  The demuxer applies them, but where a cu
 pictures it puts the first whole picture at 0, up to one picture early against the sound.  With
 ``advanced_editlist=0`` every timestamp is exact and the pictures before the cut carry negative
 ones; one of these may still be on screen at 0.  That mode knows one cut only, so it is used just
-for files that start with one.
+for files that start with one and have no other; those with several are `syncvid.media.edits`.
 """
 
 from __future__ import annotations
@@ -12,8 +12,7 @@ from __future__ import annotations
 import itertools
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -22,9 +21,12 @@ import av
 from av.container import InputContainer
 
 from syncvid.errors import MediaError
-from syncvid.media.errors import media_errors
+from syncvid.media.edits import Edit, read_edits
+from syncvid.media.info import MediaInfo, SoundInfo, VideoInfo, open_media
+from syncvid.media.orientation import UPRIGHT, orientation_of, shape_as_shown
+from syncvid.media.stills import still_shape
 
-EXACT_EDITS = {"advanced_editlist": "0"}
+__all__ = ["MediaInfo", "SoundInfo", "VideoInfo", "decoded", "open_media", "probe"]
 
 # Packets read at a file's head before a stream counts as empty: some sound starts late.
 _HEAD_PACKETS = 3000
@@ -37,111 +39,6 @@ _CUT_OFF_S = 1.0
 
 # ITU-T H.273: transfer characteristics of PQ and HLG.
 _HDR_TRANSFERS = (16, 18)
-
-
-@dataclass(frozen=True, slots=True)
-class VideoInfo:
-    """The picture stream of a file.
-
-    Attributes
-    ----------
-    index : int
-        The stream's index in the container.
-    width, height : int
-        Size as shown: upright, with square pixels.
-    coded_width, coded_height : int
-        Size as stored.
-    rotation : int
-        Counter-clockwise degrees that turn a stored picture upright: 0, 90, 180 or 270.
-    first_s, end_s : float
-        Clip seconds in which there are pictures.
-    rate : Fraction
-        Mean pictures per second as the file states it; for information only.
-    is_hdr : bool
-        Whether the transfer characteristic is HLG or PQ.
-    """
-
-    index: int
-    width: int
-    height: int
-    coded_width: int
-    coded_height: int
-    rotation: int
-    first_s: float
-    end_s: float
-    rate: Fraction
-    is_hdr: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SoundInfo:
-    """The sound stream of a file.
-
-    Attributes
-    ----------
-    index : int
-        The stream's index in the container.
-    sample_rate, channels : int
-        As stored; Hz, count.
-    first_s, end_s : float
-        Clip seconds in which there is sound.
-    """
-
-    index: int
-    sample_rate: int
-    channels: int
-    first_s: float
-    end_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class MediaInfo:
-    """A file on its presentation clock.
-
-    Attributes
-    ----------
-    path : Path
-        Absolute.
-    zero : Fraction
-        Container time of clip time 0, in seconds.
-    duration_s : float
-        From clip time 0 to the end of the longest stream.
-    video, sound : VideoInfo or None, SoundInfo or None
-        The streams that are used.
-    exact_edits : bool
-        Whether the file is to be opened with `EXACT_EDITS`.
-    missing_s : float
-        How much shorter the file is than it says: one that was cut off on its way; otherwise 0.
-    """
-
-    path: Path
-    zero: Fraction
-    duration_s: float
-    video: VideoInfo | None
-    sound: SoundInfo | None
-    exact_edits: bool = False
-    missing_s: float = 0.0
-
-
-@contextmanager
-def open_media(
-    path: str | os.PathLike[str], *, exact_edits: bool = False
-) -> Iterator[InputContainer]:
-    """Open a file for reading; the path is made absolute, so that no name reads as a protocol.
-
-    Raises
-    ------
-    MediaError
-        The file cannot be opened or read.
-    """
-    with media_errors(path):
-        name = os.path.abspath(path)
-        if os.path.isdir(name):
-            raise IsADirectoryError(21, "Is a directory", name)
-        if os.path.exists(name) and not os.path.isfile(name):
-            raise MediaError("This is no ordinary file.", where=str(path), fix="Name a recording.")
-        with av.open(name, options=EXACT_EDITS if exact_edits else {}) as container:
-            yield container
 
 
 def probe(path: str | os.PathLike[str]) -> MediaInfo:
@@ -162,10 +59,15 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
     MediaNotFoundError
         No such file.
     MediaError
-        A folder, an empty or damaged file, or one with neither sound nor picture.
+        A folder, an empty or damaged file, a photo of an unknown kind, or a file with neither
+        sound nor picture.
     """
-    exact_edits = _starts_with_a_cut(path)
-    with open_media(path, exact_edits=exact_edits) as container:
+    shape = still_shape(path)
+    if shape is not None:
+        return _describe_still(path, shape)
+    edits = read_edits(path)
+    exact_edits = not edits and _starts_with_a_cut(path)
+    with open_media(path, exact_edits=exact_edits, own_edits=bool(edits)) as container:
         video, sound = _video_stream(container), _sound_stream(container)
         heads = _read_heads(container, [s for s in (video, sound) if s is not None])
         if not heads:
@@ -174,13 +76,68 @@ def probe(path: str | os.PathLike[str]) -> MediaInfo:
                 where=str(path),
                 fix="Name recordings: sound or video files.",
             )
+        if edits:
+            return _describe_edited(path, container, heads, edits)
         shift = _presentation_floor(container)
         zero = min(
             max(_start(item), shift) if shift is not None else _start(item)
             for item in heads.values()
         )
-        ends = _read_ends(container, list(heads))
+        ends = _read_ends(path, container, list(heads), exact_edits)
         return _describe(path, container, heads, ends, zero, exact_edits)
+
+
+def _describe_edited(
+    path: str | os.PathLike[str],
+    container: InputContainer,
+    heads: dict[int, Any],
+    edits: dict[int, tuple[Edit, ...]],
+) -> MediaInfo:
+    """Describe a file with several cuts: its streams begin and end where the edits do."""
+    media = _describe(path, container, heads, {}, Fraction(0), exact_edits=False)
+    parts: list[VideoInfo | SoundInfo] = [p for p in (media.video, media.sound) if p is not None]
+    lists = [edits.get(container.streams[part.index].id, ()) or _whole(part) for part in parts]
+    zero = min(edit[0].from_s for edit in lists)
+    edited = [
+        replace(
+            part,
+            first_s=float(listed[0].from_s - zero),
+            end_s=float(listed[-1].to_s - zero),
+            edits=listed,
+        )
+        for part, listed in zip(parts, lists, strict=True)
+    ]
+    return replace(
+        media,
+        zero=zero,
+        duration_s=max(part.end_s for part in edited),
+        video=next((part for part in edited if isinstance(part, VideoInfo)), None),
+        sound=next((part for part in edited if isinstance(part, SoundInfo)), None),
+        missing_s=0.0,
+        own_edits=True,
+    )
+
+
+def _whole(part: VideoInfo | SoundInfo) -> tuple[Edit, ...]:
+    """Return the one edit of a stream that has none beside others that have."""
+    return (Edit(Fraction(part.first_s), Fraction(part.end_s), Fraction(part.first_s)),)
+
+
+def _describe_still(path: str | os.PathLike[str], shape: tuple[int, int]) -> MediaInfo:
+    """Describe a still image."""
+    video = VideoInfo(
+        index=0,
+        width=shape[0],
+        height=shape[1],
+        coded_width=shape[0],
+        coded_height=shape[1],
+        rotation=0,
+        first_s=0.0,
+        end_s=0.0,
+        rate=Fraction(1),
+        is_hdr=False,
+    )
+    return MediaInfo(Path(os.path.abspath(path)), Fraction(0), 0.0, video, None, is_still=True)
 
 
 def _starts_with_a_cut(path: str | os.PathLike[str]) -> bool:
@@ -249,26 +206,28 @@ def _start(item: Any) -> Fraction:
     return Fraction(item.pts) * Fraction(item.time_base)
 
 
-def _read_ends(container: InputContainer, indexes: list[int]) -> dict[int, Fraction]:
+def _read_ends(
+    path: str | os.PathLike[str], container: InputContainer, indexes: list[int], exact_edits: bool
+) -> dict[int, Fraction]:
     """Find where each stream ends, from the timestamps of its last packets."""
-    streams = [container.streams[index] for index in indexes]
     if container.duration:
         begin = (container.start_time or 0) / av.time_base
         target = max(begin, begin + container.duration / av.time_base - _TAIL_S)
-        ends = _scan_ends(container, streams, target)
-        if len(ends) == len(indexes):
-            return ends
-    return _scan_ends(container, streams, None)
+        try:
+            container.seek(round(target * av.time_base))
+        except (av.FFmpegError, OSError):
+            pass  # some cannot be sought in
+        else:
+            ends = _scan_ends(container, indexes)
+            if len(ends) == len(indexes):
+                return ends
+    with open_media(path, exact_edits=exact_edits) as whole:
+        return _scan_ends(whole, indexes)
 
 
-def _scan_ends(
-    container: InputContainer, streams: list[Any], from_s: float | None
-) -> dict[int, Fraction]:
-    """Read the packets from a moment on (None: all) for the last end of each stream."""
-    try:
-        container.seek(round((from_s if from_s is not None else -1.0) * av.time_base))
-    except (av.FFmpegError, OSError):
-        return {}
+def _scan_ends(container: InputContainer, indexes: list[int]) -> dict[int, Fraction]:
+    """Read all packets that follow for the last end of each stream."""
+    streams = [container.streams[index] for index in indexes]
     starts: dict[int, list[Fraction]] = {}
     ends: dict[int, Fraction] = {}
     for packet in _packets(container, streams):
@@ -325,19 +284,20 @@ def _describe(
 def _video_info(stream: Any, picture: Any, first_s: float, end_s: float) -> VideoInfo:
     """Describe the picture stream by its first picture."""
     aspect = Fraction(stream.sample_aspect_ratio or 1) or Fraction(1)
-    width, height = round(picture.width * aspect), picture.height
-    rotation = round(picture.rotation / 90) * 90 % 360
-    if rotation % 180:
-        width, height = height, width
+    orientation = orientation_of(picture) or UPRIGHT
+    width, height = shape_as_shown(picture, aspect, orientation)
     return VideoInfo(
         index=stream.index,
         width=width,
         height=height,
         coded_width=picture.width,
         coded_height=picture.height,
-        rotation=rotation,
+        rotation=90 * orientation.turns,
         first_s=first_s,
         end_s=end_s,
         rate=Fraction(stream.average_rate or stream.guessed_rate or 30),
         is_hdr=int(picture.color_trc or 0) in _HDR_TRANSFERS,
+        mirrored=orientation.mirrored,
+        aspect=aspect,
+        is_interlaced=bool(picture.interlaced_frame),
     )

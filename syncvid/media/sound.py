@@ -15,6 +15,7 @@ import numpy as np
 
 from syncvid.arrays import Audio, Sound
 from syncvid.errors import MediaError
+from syncvid.media.edits import Edit
 from syncvid.media.errors import media_errors
 from syncvid.media.probe import MediaInfo, SoundInfo, decoded, open_media, probe
 from syncvid.timeline import to_samples
@@ -25,6 +26,9 @@ _GAP_S = 0.010
 
 # Decoders give a little more than the container says.
 _ROOM_S = 1.0
+
+# A decoder that starts in the middle needs some packets before what it gives is right.
+_WARM_UP_S = 0.25
 
 # Blocks of at least this many samples go through the resampler at once.
 _BLOCK_SAMPLES = 16_384
@@ -193,14 +197,41 @@ class _Blocks:
 
     def _decoded(self) -> Iterator[tuple[float, Audio]]:
         """Yield each decoded block with its clip time, as planar float32, one or two channels."""
+        zero_s = float(self._media.zero)
+        if not self._info.edits:
+            for begin_s, block in self._read(None):
+                yield begin_s - zero_s, block
+        for edit in self._info.edits:
+            for begin_s, block in self._edited(edit):
+                yield begin_s - zero_s, block
+
+    def _edited(self, edit: Edit) -> Iterator[tuple[float, Audio]]:
+        """Yield the blocks of a stretch with their times in the presentation."""
+        rate = self._info.sample_rate
+        length = to_samples(float(edit.to_s - edit.from_s), rate)
+        for begin_s, block in self._read(float(edit.media_s)):
+            at = to_samples(begin_s - float(edit.media_s), rate)
+            if at >= length:
+                return
+            kept = block[:, max(0, -at) : length - at]
+            if at + block.shape[1] > 0:
+                yield float(edit.from_s) + max(0, at) / rate, kept
+
+    def _read(self, from_s: float | None) -> Iterator[tuple[float, Audio]]:
+        """Yield blocks with their times in the container, all or those from a moment on."""
         info, media = self._info, self._media
         layout = "mono" if info.channels == 1 else "stereo"
-        with open_media(media.path, exact_edits=media.exact_edits) as container:
+        with open_media(
+            media.path, exact_edits=media.exact_edits, own_edits=media.own_edits
+        ) as container:
             stream = container.streams[info.index]
+            if from_s is not None:
+                early_s = max(0.0, from_s - _WARM_UP_S)
+                container.seek(round(early_s / (stream.time_base or 1)), stream=stream)
             resampler: Any = None
             for packet in _packets(container, stream, media):
                 for item in decoded(packet):
-                    begin_s = float(item.pts * item.time_base - media.zero)
+                    begin_s = float(item.pts * item.time_base)
                     item.pts = None
                     if resampler is None:
                         resampler = av.AudioResampler("fltp", layout, info.sample_rate)

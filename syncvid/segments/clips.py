@@ -270,8 +270,9 @@ class Clips:
         sizes = dict.fromkeys((cut.width, cut.height) for cut in cuts.values())
         wholes = dict(zip(sizes, pictures.planes_for([Crop(*size) for size in sizes]), strict=True))
         if clip.keep in wholes and clip.tiles is not None:
-            span_s = pictures.span_s
-            clip.tiles.keep(clip.keep, ticks, span_s, damages, wholes[clip.keep])
+            begin_s, end_s = pictures.span_s
+            if begin_s < end_s:
+                clip.tiles.keep(clip.keep, ticks, (begin_s, end_s), damages, wholes[clip.keep])
         return Fetched(
             ticks,
             {crop: _part(wholes[cut.width, cut.height], cut, crop) for crop, cut in cuts.items()},

@@ -23,7 +23,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.sync import ANALYSIS_RATE
 
 # Raised when what is measured of a clip changes, so that old records are made again.
-_HEARING = "hearing/2"
+_HEARING = "hearing/3"
 
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")

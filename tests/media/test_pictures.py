@@ -22,6 +22,7 @@ from tests.coded_pictures import (
     read,
     turn_by_matrix,
     write_film,
+    write_planes,
 )
 
 STEADY = [n / 30 for n in range(60)]
@@ -385,22 +386,6 @@ def write_spot(path: Path, at: tuple[int, int], *, turned: int = 0) -> Path:
     """Write a black film of 192 by 108 with a white spot of 12 by 12."""
     luma = np.full((108, 192), 16, np.uint8)
     luma[at[1] - 6 : at[1] + 6, at[0] - 6 : at[0] + 6] = 235
-    write_still_film(path, np.rot90(luma, turned))
+    write_planes(path, [np.rot90(luma, turned)] * 3)
     turn_by_matrix(path, turned)
-    return path
-
-
-def write_still_film(path: Path, luma: np.ndarray) -> Path:
-    """Write three times the same grey picture."""
-    with av.open(str(path), "w") as out:
-        stream: Any = out.add_stream("libx264", rate=30)
-        stream.height, stream.width = luma.shape
-        stream.pix_fmt, stream.options = "yuv420p", {"crf": "1"}
-        grey = np.full((luma.shape[0] // 2, luma.shape[1]), 128, np.uint8)
-        for index in range(3):
-            picture = av.VideoFrame.from_ndarray(np.concatenate([luma, grey]), "yuv420p")
-            picture.pts = index
-            picture.color_range = LIMITED
-            out.mux(stream.encode(picture))
-        out.mux(stream.encode(None))
     return path

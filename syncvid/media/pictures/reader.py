@@ -1,51 +1,32 @@
-"""Reading the right picture: the one whose display interval contains a clip time, for one tile.
-
-Pictures are placed by their own timestamps, never by index or rate: phones record at a variable
-rate, and a file may start before the moment at which its presentation does.  A picture is on screen
-from its timestamp to the next one's, so one picture more than is shown is always decoded.
+"""The pictures of a file, for tiles: the right one at a time, cropped, scaled, in one colour space.
 
 What leaves this module is small, upright and in one colour space: yuv420p planes of the tile's
-size, BT.709, limited range.  Nothing passes through RGB.
+size, BT.709, limited range.  Only what is small already, and of other colours, passes through RGB.
 """
 
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
-from fractions import Fraction
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
-
-import av
 
 from syncvid.arrays import Planes
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
 from syncvid.media.pictures.crop import Crop
+from syncvid.media.pictures.edited import EditedFilm
+from syncvid.media.pictures.film import Film
 from syncvid.media.pictures.scaling import Scaler
-from syncvid.media.probe import MediaInfo, VideoInfo, open_media
-
-# Reading on is cheaper than a seek, which may fall back by a whole group of pictures, for jumps
-# shorter than this.  Phones write a key picture about every second.
-_JUMP_S = 1.5
-
-# How much too early to seek, tried in turn: MPEG-TS lands after the moment that was asked for
-# (measured: 0.5 s late).
-_EARLIER_S = (0.0, 1.0, 4.0, 16.0)
-
-# What arithmetic in floating point may lack at the edge between two pictures.
-_EDGE_S = 1e-6
-
-# After damage the picture is held until the next key picture, but no longer than this.
-_LONGEST_HOLD_S = 2.0
+from syncvid.media.probe import MediaInfo
+from syncvid.media.stills import read_still
 
 
 class PictureFile:
     """The pictures of one file, asked for in the order of time; a `syncvid.sources.TileSource`.
 
     Going back, or far ahead, seeks.  Between two calls one decoded picture is held, the next one,
-    beside the scaled ones that are shown.
+    beside the scaled ones that are shown.  A still image is one picture without end.
 
     Parameters
     ----------
@@ -55,6 +36,13 @@ class PictureFile:
         Decode and scale with small errors, for a preview (no deblocking).
     check : callable
         Called once for each decoded picture; may raise to stop.
+
+    Attributes
+    ----------
+    damages : int
+        Damaged places passed over so far.
+    ran_out : bool
+        Whether the file holds no picture after the one last advanced to.
 
     Raises
     ------
@@ -70,22 +58,19 @@ class PictureFile:
         check: Callable[[], None] = lambda: None,
     ) -> None:
         self.media = media
-        self._info = _video_info(media)
-        self._fast, self._check = fast, check
-        self._scaler = Scaler(self._info, fast=fast)
-        self._closing = ExitStack()
-        self._container: Any = None
-        self._pictures: Iterator[Any] = iter(())
-        self._shown: Any = None
+        if media.video is None:
+            raise MediaError("The file has no moving picture.", where=str(media.path))
+        self._scaler = Scaler(media.video, fast=fast)
+        self._source: Film | EditedFilm | _Still
+        if media.is_still:
+            self._source = _Still(media.path)
+        else:
+            film = EditedFilm if media.video.edits else Film
+            self._source = film(media, media.video, fast=fast, check=check)
         self._small: dict[Crop, Planes] = {}
         self._small_pts: int | None = None
-        self._next: Any = None
-        self._shown_pts, self._shown_s = 0, 0.0
-        self._damaged_from_s: float | None = None
-        self._at_head, self._fresh = False, True
         self.damages = 0
         self.ran_out = False
-        self._open()
 
     def planes_at(self, clip_s: float, width: int, height: int) -> Planes:
         """Return the picture that is due at a clip time, cropped around its middle for one tile.
@@ -120,13 +105,10 @@ class PictureFile:
         MediaError
             Not one picture can be decoded.
         """
-        due_s = clip_s + _EDGE_S
         with media_errors(self.media.path):
-            if not self._reachable(due_s):
-                self._seek(due_s)
-            self._walk(due_s)
-        self.ran_out = self._next is None
-        return self._shown_pts
+            ticks = self._source.advance(clip_s)
+        self.damages, self.ran_out = self._source.damages, self._source.ran_out
+        return ticks
 
     def planes_for(self, crops: Sequence[Crop]) -> list[Planes]:
         """Return the picture last advanced to, for several tiles at once.
@@ -150,19 +132,16 @@ class PictureFile:
         MediaError
             The picture cannot be decoded again.
         """
-        if self._small_pts != self._shown_pts:
-            self._small, self._small_pts = {}, self._shown_pts
+        if self._small_pts != self._source.shown_pts:
+            self._small, self._small_pts = {}, self._source.shown_pts
         missing = [crop for crop in dict.fromkeys(crops) if crop not in self._small]
         if missing:
             with media_errors(self.media.path):
-                if self._shown is None:
-                    shown_s = self._shown_s
-                    self._seek(shown_s)
-                    self._walk(shown_s)
+                picture = self._source.picture()
                 for crop in missing:
-                    self._small[crop] = self._scaler.planes(self._shown, crop)
+                    self._small[crop] = self._scaler.planes(picture, crop)
             # What was decoded takes ten times the room of what is shown of it.
-            self._shown = None
+            self._source.let_go()
         return [self._small[crop] for crop in crops]
 
     @property
@@ -170,153 +149,45 @@ class PictureFile:
         """Clip seconds in which the picture last advanced to is due.
 
         The first picture of a file is due at any time before it, the last one at any time after.
+        Empty where it is not known.
         """
-        begin_s = -math.inf if self._at_head else self._shown_s
-        return begin_s, math.inf if self._next is None else self._start_s(self._next)
+        return self._source.span_s
 
     @property
     def shown_until_s(self) -> float:
         """Clip time at which the last picture of the file begins, once it `ran_out`."""
-        return self._shown_s
+        return self._source.shown_s
 
     def close(self) -> None:
         """Let go of the file and of all pictures."""
-        self._close_file()
+        self._source.close()
         self._small, self._small_pts = {}, None
 
-    def _close_file(self) -> None:
-        """Let go of the file and of what was decoded."""
-        self._shown = self._next = None
-        self._pictures = iter(())
-        self._closing.close()
-        self._container = None
 
-    def _open(self) -> None:
-        """Open the file, or open it again at its head."""
-        self._close_file()
-        self._container = self._closing.enter_context(
-            open_media(self.media.path, exact_edits=self.media.exact_edits)
-        )
-        self._stream = self._container.streams[self._info.index]
-        context = self._stream.codec_context
-        context.thread_type, context.thread_count = "NONE", 1
-        # Not `err_detect=explode`: it refuses sound pictures too, after a seek into an open group.
-        if self._fast:
-            context.options = {"skip_loop_filter": "all"}
-        self._pictures, self._fresh = self._decode(), True
+class _Still:
+    """A still image in the place of a `Film`: one picture, which never runs out."""
 
-    def _start_s(self, picture: Any) -> float:
-        """Return the clip time at which a picture appears."""
-        return float(picture.pts * Fraction(picture.time_base) - self.media.zero)
+    shown_pts, shown_s, damages, ran_out = 0, 0.0, 0, False
+    span_s = (-math.inf, math.inf)
 
-    def _reachable(self, due_s: float) -> bool:
-        """Tell whether to read on: the moment is not behind us, and not far ahead."""
-        if self._fresh:
-            return False
-        if due_s < self._shown_s:
-            # Nothing lies before the very first picture: it is shown for any earlier time.
-            return self._at_head
-        return self._next is None or due_s < self._start_s(self._next) + _JUMP_S
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._shown: Any = None
 
-    def _seek(self, due_s: float) -> None:
-        """Go to a moment so that the picture due there can be decoded."""
-        for earlier_s in _EARLIER_S:
-            if due_s - earlier_s <= self._info.first_s:
-                break
-            target = Fraction(due_s - earlier_s) + self.media.zero
-            self._restart(round(target / Fraction(self._stream.time_base)))
-            if self._shown is not None and self._shown_s <= due_s:
-                return
-        if not self._fresh:
-            self._open()
-        self._restart(None)
+    def advance(self, clip_s: float) -> int:
+        """Return 0: at any time it is the same picture."""
+        return self.shown_pts
+
+    def picture(self) -> Any:
+        """Return the image, read again if it was let go."""
         if self._shown is None:
-            raise MediaError(
-                "Not one picture of this file can be decoded.",
-                where=str(self.media.path),
-                fix="Have it sent again: it may have been damaged on the way.",
-            )
+            self._shown = read_still(self._path)
+        return self._shown
 
-    def _walk(self, due_s: float) -> None:
-        """Decode on until the picture that is due at a moment is shown."""
-        while self._next is not None and self._start_s(self._next) <= due_s:
-            self._at_head = False
-            self._show(self._next)
-            self._next = next(self._pictures, None)
+    def let_go(self) -> None:
+        """Let go of the image."""
+        self._shown = None
 
-    def _restart(self, ticks: int | None) -> None:
-        """Decode two pictures from a seek target, or from the head of the file."""
-        self._at_head, self._fresh = ticks is None, False
-        self._shown = self._next = None
-        self._damaged_from_s = None
-        if ticks is not None:
-            try:
-                self._container.seek(ticks, stream=self._stream, backward=True)
-            except av.FFmpegError:
-                return  # the file cannot be sought in: it is read from its head
-            self._pictures = self._decode()
-        first = next(self._pictures, None)
-        if first is not None:
-            self._show(first)
-            self._next = next(self._pictures, None)
-
-    def _show(self, picture: Any) -> None:
-        """Make a decoded picture the one that is shown."""
-        self._shown = picture
-        self._shown_pts, self._shown_s = int(picture.pts), self._start_s(picture)
-
-    def _decode(self) -> Iterator[Any]:
-        """Yield sound pictures in the order of presentation; damage is passed over and counted."""
-        latest: int | None = None
-        for picture in self._decode_all():
-            self._check()
-            if picture.pts is None or (latest is not None and picture.pts <= latest):
-                continue
-            if not self._is_sound(picture):
-                continue
-            latest = picture.pts
-            yield picture
-
-    def _decode_all(self) -> Iterator[Any]:
-        """Yield whatever the decoder gives."""
-        packets, first_key = self._container.demux(self._stream), None
-        while True:
-            try:
-                packet = next(packets, None)
-            except (av.error.InvalidDataError, av.error.EOFError):
-                return
-            if packet is None:
-                return
-            if first_key is None and packet.is_keyframe:
-                first_key = packet.pts
-            try:
-                pictures = deque(packet.decode())
-            except av.FFmpegError:
-                # After a seek, pictures that precede the key picture lack what they refer to.
-                if None not in (first_key, packet.pts) and packet.pts >= first_key:
-                    self._note_damage(packet)
-                continue
-            yield from pictures
-
-    def _note_damage(self, packet: Any) -> None:
-        """Count a packet that cannot be decoded and distrust what follows it."""
-        self.damages += 1
-        if self._damaged_from_s is None:
-            self._damaged_from_s = float(packet.pts * Fraction(packet.time_base) - self.media.zero)
-
-    def _is_sound(self, picture: Any) -> bool:
-        """Tell whether a picture may be shown: not marked broken, not built upon damage."""
-        if self._damaged_from_s is not None:
-            held_s = self._start_s(picture) - self._damaged_from_s
-            if picture.key_frame or not 0 <= held_s < _LONGEST_HOLD_S:
-                self._damaged_from_s = None if held_s >= 0 else self._damaged_from_s
-            else:
-                return False
-        return not picture.is_corrupt
-
-
-def _video_info(media: MediaInfo) -> VideoInfo:
-    """Return the picture stream's description, or say that there is none."""
-    if media.video is None:
-        raise MediaError("The file has no moving picture.", where=str(media.path))
-    return media.video
+    def close(self) -> None:
+        """Let go of the image."""
+        self._shown = None
