@@ -3,28 +3,25 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import av
-import numpy as np
 
 from syncvid.arrays import Audio
 from syncvid.errors import RenderError
 from syncvid.media.encode import SOUND_RATE, EncodeSettings
 from syncvid.media.errors import media_errors
+from syncvid.media.labels import NO_LABELS, Labels, write_labels
+from syncvid.media.sound_place import PlacedSound
+from syncvid.media.sound_track import SoundTrack
 from syncvid.progress import SILENT, Progress
 from syncvid.sources import SoundSource
-from syncvid.timeline import FrameRate, to_samples
-
-# The index first; and lengths in the edit lists counted in samples, not rounded to milliseconds.
-_MUXER = {"movflags": "+faststart", "movie_timescale": str(SOUND_RATE)}
-
-# Sound is read and encoded in blocks of this length.
-_BLOCK_S = 5.0
+from syncvid.timeline import FrameRate
 
 
 def join_segments(
@@ -35,6 +32,12 @@ def join_segments(
     duration_s: float,
     frame_rate: FrameRate,
     settings: EncodeSettings,
+    sound_at_s: float = 0.0,
+    sound_from_s: float = 0.0,
+    sound_to_s: float = math.inf,
+    sample_rate: int = SOUND_RATE,
+    labels: Labels = NO_LABELS,
+    listener: Callable[[Audio], None] | None = None,
     progress: Progress = SILENT,
 ) -> None:
     """Write the finished video.
@@ -49,13 +52,25 @@ def join_segments(
     out : Path
         The video to write, MP4.
     sound : SoundSource
-        Its second 0 lies at the video's second 0, to the sample.
+        Silence is put before and after it where the video is longer.
     duration_s : float
-        Length of the sound.
+        Length of the video's sound.
     frame_rate : Fraction
         Pictures per second of the segments.
     settings : EncodeSettings
-        Bit rate of the sound.
+        How the sound is kept.
+    sound_at_s : float
+        Second of the video at which the sound begins, to the sample; 0 or more.
+    sound_from_s, sound_to_s : float
+        The stretch of the sound that is heard, in its own seconds: an excerpt fades over a few
+        milliseconds where the music was cut.
+    sample_rate : int
+        Of the video's sound, in Hz.
+    labels : Labels
+        Title, comment and chapters.
+    listener : callable or None
+        Handed the sound as it goes to the encoder, block by block, shape (2, samples): for
+        `syncvid.media.check_sound.SoundMeter`.
     progress : Progress
         Told about every segment.
 
@@ -66,13 +81,23 @@ def join_segments(
     MediaError
         A segment cannot be read, or the video cannot be written.
     """
+    placed = PlacedSound(
+        sound, duration_s=duration_s, at_s=sound_at_s, from_s=sound_from_s, to_s=sound_to_s
+    )
     part = out.with_name(f".{out.name}.part")
+    # The index first; lengths in the edit lists counted in samples, not rounded to milliseconds.
+    muxer = {"movflags": "+faststart", "movie_timescale": str(sample_rate)}
     try:
         with (
             media_errors(out, doing="write"),
-            av.open(os.path.abspath(part), "w", format="mp4", options=_MUXER) as container,
+            av.open(os.path.abspath(part), "w", format="mp4", options=muxer) as container,
         ):
-            _write_streams(container, segments, sound, duration_s, frame_rate, settings, progress)
+            write_labels(container, labels, duration_s)
+            pictures = _add_pictures(container, segments[0][0], frame_rate)
+            track = SoundTrack(
+                container, placed, settings, sample_rate=sample_rate, listener=listener
+            )
+            _write_streams(container, segments, pictures, track, frame_rate, progress)
         with media_errors(out, doing="write"):
             os.replace(part, out)
     finally:
@@ -81,32 +106,40 @@ def join_segments(
             part.unlink(missing_ok=True)
 
 
+def _add_pictures(container: Any, first: Path, frame_rate: FrameRate) -> Any:
+    """Return a new stream for pictures encoded as in a segment."""
+    with _open_segment(first) as segment:
+        stream = container.add_stream_from_template(segment.streams.video[0])
+    stream.time_base = Fraction(1) / frame_rate
+    return stream
+
+
 def _write_streams(
     container: Any,
     segments: Sequence[tuple[Path, int]],
-    sound: SoundSource,
-    duration_s: float,
+    pictures: Any,
+    track: SoundTrack,
     frame_rate: FrameRate,
-    settings: EncodeSettings,
     progress: Progress,
 ) -> None:
     """Copy the pictures and encode the sound, side by side."""
-    with _open_segment(segments[0][0]) as first:
-        template = first.streams.video[0]
-        header = bytes(template.codec_context.extradata or b"")
-        pictures = container.add_stream_from_template(template)
-    pictures.time_base = Fraction(1) / frame_rate
-    voice = _SoundWriter(container, sound, duration_s, settings)
-    begin = 0
+    header, begin = None, 0
     for index, (path, count) in enumerate(segments):
         progress.advance(index, len(segments), "joining")
-        for packet in _packets(path, header, begin, count, frame_rate):
-            packet.stream = pictures
-            container.mux(packet)
+        with _open_segment(path) as segment:
+            header = header or _header(segment)
+            for packet in _packets(path, segment, header, begin, count, frame_rate):
+                packet.stream = pictures
+                container.mux(packet)
         begin += count
-        voice.write_until(float(begin / frame_rate))
-    voice.finish()
+        track.write_until(float(begin / frame_rate))
+    track.finish()
     progress.advance(1, 1, "joining")
+
+
+def _header(segment: Any) -> bytes:
+    """Return what a decoder must know before the pictures of a segment."""
+    return bytes(segment.streams.video[0].codec_context.extradata or b"")
 
 
 def _open_segment(path: Path) -> Any:
@@ -116,72 +149,29 @@ def _open_segment(path: Path) -> Any:
 
 
 def _packets(
-    path: Path, header: bytes, begin: int, count: int, frame_rate: FrameRate
+    path: Path, segment: Any, header: bytes, begin: int, count: int, frame_rate: FrameRate
 ) -> Iterator[Any]:
     """Yield a segment's packets, counted in pictures from the start of the video."""
     tick, found = Fraction(1) / frame_rate, 0
-    with _open_segment(path) as container:
-        stream = container.streams.video[0]
-        if bytes(stream.codec_context.extradata or b"") != header:
-            raise RenderError(
-                "Two segments of the video were encoded in different ways.",
-                where=str(path),
-                fix="Delete that file and render again.",
-            )
-        for packet in container.demux(stream):
-            if packet.pts is None or packet.dts is None:
-                continue
-            base = Fraction(packet.time_base) / tick
-            packet.pts = begin + round(packet.pts * base)
-            packet.dts = begin + round(packet.dts * base)
-            packet.duration = 1
-            packet.time_base = tick
-            found += 1
-            yield packet
+    if _header(segment) != header:
+        raise RenderError(
+            "Two segments of the video were encoded in different ways.",
+            where=str(path),
+            fix="Delete that file and render again.",
+        )
+    for packet in segment.demux(video=0):
+        if packet.pts is None or packet.dts is None:
+            continue
+        base = Fraction(packet.time_base) / tick
+        packet.pts = begin + round(packet.pts * base)
+        packet.dts = begin + round(packet.dts * base)
+        packet.duration = 1
+        packet.time_base = tick
+        found += 1
+        yield packet
     if found != count:
         raise RenderError(
             f"A segment of the video holds {found} pictures instead of {count}.",
             where=str(path),
             fix="Delete that file and render again.",
         )
-
-
-class _SoundWriter:
-    """Encodes the sound of a video, as far as it is wanted at the time."""
-
-    def __init__(
-        self, container: Any, sound: SoundSource, duration_s: float, settings: EncodeSettings
-    ) -> None:
-        self._container, self._sound, self._duration_s = container, sound, duration_s
-        self._at_s = 0.0
-        self._stream = container.add_stream("aac", rate=SOUND_RATE, layout="stereo")
-        self._stream.codec_context.bit_rate = settings.sound_kbps * 1000
-
-    def write_until(self, time_s: float) -> None:
-        """Encode up to a moment, block by block."""
-        while self._at_s < min(time_s, self._duration_s):
-            to_s = min(self._at_s + _BLOCK_S, self._duration_s)
-            self._encode(_stereo(self._sound.read(self._at_s, to_s, SOUND_RATE)))
-            self._at_s = to_s
-
-    def finish(self) -> None:
-        """Encode the rest."""
-        self.write_until(self._duration_s)
-        self._container.mux(self._stream.encode(None))
-
-    def _encode(self, samples: Audio) -> None:
-        """Encode one block; its place follows from the samples before it."""
-        block = av.AudioFrame.from_ndarray(samples, format="fltp", layout="stereo")
-        block.sample_rate = SOUND_RATE
-        block.time_base = Fraction(1, SOUND_RATE)
-        block.pts = to_samples(self._at_s, SOUND_RATE)
-        self._container.mux(self._stream.encode(block))
-
-
-def _stereo(samples: Audio) -> Audio:
-    """Return two channels: one is doubled, more than two are mixed down."""
-    if samples.shape[0] > 2:
-        samples = samples.mean(axis=0, keepdims=True, dtype=np.float32)
-    if samples.shape[0] == 1:
-        samples = np.repeat(samples, 2, axis=0)
-    return np.ascontiguousarray(samples, dtype=np.float32)
