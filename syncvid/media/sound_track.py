@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncvid.arrays import Audio
+from syncvid.media.check_sound import SoundFigures, SoundMeter, stereo
 from syncvid.media.encode import EncodeSettings
 from syncvid.sources import SoundSource
 from syncvid.timeline import to_samples
@@ -35,8 +35,8 @@ class SoundTrack:
         How to compress it.
     sample_rate : int
         In Hz.
-    listener : callable or None
-        Handed each block before it is encoded, shape (2, samples).
+    gain_db : float
+        Applied before it is compressed.
     """
 
     def __init__(
@@ -44,12 +44,12 @@ class SoundTrack:
         container: Any,
         sound: SoundSource,
         settings: EncodeSettings,
-        *,
         sample_rate: int,
-        listener: Callable[[Audio], None] | None = None,
+        gain_db: float = 0.0,
     ) -> None:
         self._container, self._sound, self._rate = container, sound, sample_rate
-        self._listener, self._at_s = listener, 0.0
+        self._gain, self._at_s = np.float32(10 ** (gain_db / 20)), 0.0
+        self._meter = SoundMeter(sample_rate)
         self._lossless = settings.sound == "lossless"
         codec = "alac" if self._lossless else "aac"
         self._stream = container.add_stream(codec, rate=sample_rate, layout="stereo")
@@ -63,15 +63,18 @@ class SoundTrack:
         while self._at_s < min(time_s, self._sound.duration_s):
             to_s = min(self._at_s + _BLOCK_S, self._sound.duration_s)
             samples = stereo(self._sound.read(self._at_s, to_s, self._rate))
-            if self._listener is not None:
-                self._listener(samples)
-            self._encode(samples)
+            self._meter(samples)
+            self._encode(samples * self._gain)
             self._at_s = to_s
 
     def finish(self) -> None:
         """Encode the rest."""
         self.write_until(self._sound.duration_s)
         self._container.mux(self._stream.encode(None))
+
+    def figures(self) -> SoundFigures:
+        """Return peak and loudness of the sound as it was given; after `finish`."""
+        return self._meter.figures()
 
     def _encode(self, samples: Audio) -> None:
         """Encode one block; its place follows from the samples before it."""
@@ -83,15 +86,6 @@ class SoundTrack:
         block.time_base = Fraction(1, self._rate)
         block.pts = to_samples(self._at_s, self._rate)
         self._container.mux(self._stream.encode(block))
-
-
-def stereo(samples: Audio) -> Audio:
-    """Return two channels: one is doubled, more than two are mixed down."""
-    if samples.shape[0] > 2:
-        samples = samples.mean(axis=0, keepdims=True, dtype=np.float32)
-    if samples.shape[0] == 1:
-        samples = np.repeat(samples, 2, axis=0)
-    return np.ascontiguousarray(samples, dtype=np.float32)
 
 
 def _integers(samples: Audio) -> NDArray[np.int32]:

@@ -152,10 +152,3 @@ def test_in_pieces_the_sound_is_the_same_as_in_one(
     np.testing.assert_array_equal(np.concatenate(pieces, axis=1), whole)
     heard = np.flatnonzero(whole[0])
     assert heard.size <= max(0, min(end, 3_500) - begin)
-
-
-def test_a_listener_hears_what_is_encoded(tmp_path: Path, rng: np.random.Generator) -> None:
-    samples, heard = noise(rng, 7.0), []
-    write_video(tmp_path, Given(samples), duration_s=8.0, sound_at_s=0.5, listener=heard.append)
-    joined = np.concatenate(heard, axis=1)
-    np.testing.assert_array_equal(joined, np.pad(samples, ((0, 0), (RATE // 2, RATE // 2))))

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from syncvid.arrays import Audio
+from syncvid.media.check_sound import SoundCheck
 from syncvid.media.encode import EncodeSettings, SegmentWriter
 from syncvid.media.join import join_segments
 from syncvid.timeline import pictures_to_cover, to_samples
@@ -58,7 +59,19 @@ def write_video(
     settings: EncodeSettings = QUICK,
     **how: Any,
 ) -> Path:
-    """Write a grey video with a sound, in segments of 50 pictures."""
+    """Write a grey video with a sound, in segments of 50 pictures; return its path."""
+    return write_checked(folder, sound, frame_rate, duration_s, settings, **how)[0]
+
+
+def write_checked(
+    folder: Path,
+    sound: Given,
+    frame_rate: Fraction = Fraction(25),
+    duration_s: float | None = None,
+    settings: EncodeSettings = QUICK,
+    **how: Any,
+) -> tuple[Path, SoundCheck]:
+    """Write such a video; return its path and what was measured."""
     duration_s = sound.duration_s if duration_s is None else duration_s
     total, segments = pictures_to_cover(duration_s, frame_rate), []
     grey = np.full((SMALL[1] * 3 // 2, SMALL[0]), 128, np.uint8)
@@ -71,7 +84,7 @@ def write_video(
                 writer.write(grey)
         segments.append((path, count))
     out = folder / "out.mp4"
-    join_segments(
+    check = join_segments(
         segments,
         out,
         sound=sound,
@@ -80,7 +93,7 @@ def write_video(
         settings=settings,
         **how,
     )
-    return out
+    return out, check
 
 
 def heard_by_pyav(path: Path) -> tuple[float, Audio]:
