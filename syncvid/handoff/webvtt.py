@@ -1,6 +1,7 @@
 """Captions and chapters as WebVTT, for players and web pages.
 
-W3C, "WebVTT: The Web Video Text Tracks Format".  UTF-8; each cue is a line of times and lines of text, set apart by an empty line.
+W3C, "WebVTT: The Web Video Text Tracks Format".  UTF-8; each cue is a line of times and lines of
+text, set apart by an empty line.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
 from syncvid.media.encode import ENCODER, EncodeSettings
@@ -89,7 +89,7 @@ def fingerprint(composition: Composition, settings: EncodeSettings, first: int, 
     record = {
         "version": RENDER_VERSION,
         "encoder": ENCODER,
-        "settings": asdict(settings) | {"sound_kbps": None},
+        "settings": settings.of_picture(),
         "shown": composition.describe(first, last),
     }
     return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()[:40]
