@@ -25,7 +25,7 @@ from syncvid.sources import SoundSource
 from syncvid.timeline import FrameRate, picture_start_s
 
 # The encoder of AAC rounds towards silence: measured at 256 kbit/s, music loses 0.01 LU, but noise
-# and applause 0.2 to 0.7.  What is off by more than this is given back by encoding once more.
+# from 0.2 to 0.7.  What is off by more than this is given back by encoding once more.
 _FORGIVEN_LU = 0.05
 
 # More than this is no rounding, and better told than mended.
