@@ -317,6 +317,17 @@ def to_samples(time_s: float, sample_rate: int) -> int:
     return round(time_s * sample_rate)
 
 
+def to_milliseconds(time_s: float) -> int:
+    """Round seconds to the nearest millisecond.
+
+    Examples
+    --------
+    >>> to_milliseconds(59.9996)
+    60000
+    """
+    return round(time_s * 1000)
+
+
 def clock_text(time_s: float, *, decimals: int = 1) -> str:
     """Write seconds as minutes and seconds, rounding before the carry.
 

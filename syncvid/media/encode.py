@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 import av
 
@@ -45,13 +45,20 @@ class EncodeSettings:
     fast : bool
         Decode recordings with small errors; for previews.
     sound_kbps : int
-        Bit rate of the sound, AAC stereo.
+        Bit rate of the sound, AAC stereo; 256 is far above what can be told from the original.
+    sound : {"aac", "lossless"}
+        How the sound is kept; without loss it is ALAC with 24 bits.
     """
 
     preset: str = "veryfast"
     crf: int = 20
     fast: bool = False
-    sound_kbps: int = 192
+    sound_kbps: int = 256
+    sound: Literal["aac", "lossless"] = "aac"
+
+    def of_picture(self) -> dict[str, object]:
+        """Return what the pictures depend on: by this, segments are known again."""
+        return {"preset": self.preset, "crf": self.crf, "fast": self.fast}
 
 
 PREVIEW_SETTINGS = EncodeSettings(preset="ultrafast", crf=25, fast=True, sound_kbps=128)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -104,7 +104,7 @@ def fingerprint(composition: Composition, settings: EncodeSettings, first: int, 
     record = {
         "version": RENDER_VERSION,
         "encoder": ENCODER,
-        "settings": asdict(settings) | {"sound_kbps": None},
+        "settings": settings.of_picture(),
         "shown": describe(composition, first, last),
     }
     return hashlib.sha256(json.dumps(record, sort_keys=True).encode()).hexdigest()[:40]
