@@ -122,6 +122,8 @@ class PictureFile:
         The point to keep when a tile's shape crops the picture.
     fast : bool
         Decode and scale with small errors, for a preview (no deblocking).
+    key_only : bool
+        Decode key pictures only: what is shown may be seconds older than what is due.
     check : callable
         Called once for each decoded picture; may raise to stop.
 
@@ -137,11 +139,13 @@ class PictureFile:
         *,
         focus: Focus = CENTRE,
         fast: bool = False,
+        key_only: bool = False,
         check: Callable[[], None] = lambda: None,
     ) -> None:
         self.media = media
         self._info = _video_info(media)
         self._focus, self._fast, self._check = focus, fast, check
+        self._key_only = key_only
         self._closing = ExitStack()
         self._container: Any = None
         self._pictures: Iterator[Any] = iter(())
@@ -260,6 +264,8 @@ class PictureFile:
         # Not `err_detect=explode`: it refuses sound pictures too, after a seek into an open group.
         if self._fast:
             context.options = {"skip_loop_filter": "all"}
+        if self._key_only:
+            context.skip_frame = "NONKEY"
         self._pictures, self._fresh = self._decode(), True
 
     def _start_s(self, picture: Any) -> float:

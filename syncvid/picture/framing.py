@@ -7,12 +7,13 @@ whatever is doubtful counts as no face at all.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from syncvid.arrays import Planes
+from syncvid.arrays import Plane, Planes
 from syncvid.picture.faces import Face, FindFaces
 from syncvid.picture.movement import (
     STIRRED,
@@ -35,6 +36,10 @@ _NEAR, _ALIKE = 1.0, 1.6
 # The finds reach from the brows to the chin; with hair a head reaches further, by these shares of
 # the find above and below (by eye, on a portrait; the skull alone would be 0.25 and 0.05).
 _ABOVE, _BELOW = 0.4, 0.1
+
+# Heads are looked for in the middle of the movement and around it, this much further to either side
+# and above, in its widths and heights: a sixth of the work (measured), and fewer false finds.
+_BESIDE, _OVER = 0.6, 0.5
 
 # A face that is lower or higher than these shares of the picture's height is none that a player
 # shows to the phone.
@@ -113,11 +118,12 @@ def measure_framing(pictures: Sequence[Planes], find_faces: FindFaces | None) ->
     lumas = [planes[0] for planes in pictures]
     change = measure_change(lumas)
     moving = find_movement(change)
-    if find_faces is None:
+    if find_faces is None or moving is None:
         return Framing(moving=moving)
+    where = _above_and_around(moving)
     agreed = [
         (head, share)
-        for face, share in agreed_faces([find_faces(luma) for luma in lumas])
+        for face, share in agreed_faces([_find_within(where, luma, find_faces) for luma in lumas])
         if change_within(change, (head := _head(face)).region) >= STIRRED
     ]
     agreed.sort(key=lambda item: item[0].x)
@@ -126,6 +132,35 @@ def measure_framing(pictures: Sequence[Planes], find_faces: FindFaces | None) ->
         sure=min((share for _, share in agreed), default=0.0),
         moving=moving,
     )
+
+
+def _above_and_around(moving: Region) -> Region:
+    """Return where to look for the head of somebody of whom most of the movement is known."""
+    beside = _BESIDE * (moving.right - moving.left)
+    above = _OVER * (moving.bottom - moving.top)
+    return Region(
+        max(0.0, moving.left - beside),
+        max(0.0, moving.top - above),
+        min(1.0, moving.right + beside),
+        moving.bottom,
+    )
+
+
+def _find_within(where: Region, luma: Plane, find_faces: FindFaces) -> list[Face]:
+    """Return the faces in a part of a picture, in shares of the whole."""
+    height, width = luma.shape
+    left, top = int(where.left * width), int(where.top * height)
+    part = luma[top : math.ceil(where.bottom * height), left : math.ceil(where.right * width)]
+    down, across = part.shape[0] / height, part.shape[1] / width
+    return [
+        Face(
+            left / width + face.x * across,
+            top / height + face.y * down,
+            face.width * across,
+            face.height * down,
+        )
+        for face in find_faces(part)
+    ]
 
 
 def agreed_faces(finds: Sequence[Sequence[Face]]) -> list[tuple[Face, float]]:
