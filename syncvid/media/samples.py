@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
+from contextlib import closing
 
 from syncvid.arrays import Planes
+from syncvid.errors import MediaError
 from syncvid.media.pictures import PictureFile
 from syncvid.media.probe import MediaInfo
 
@@ -44,10 +45,10 @@ def sample_pictures(
     MediaError
         The file has no pictures, or not one can be decoded.
     """
-    pictures = PictureFile(media, key_only=True)
-    try:
-        video = media.video
-        assert video is not None  # PictureFile has looked
+    video = media.video
+    if video is None:
+        raise MediaError("The file has no moving picture.", where=str(media.path))
+    with closing(PictureFile(media, key_only=True)) as pictures:
         begin_s = max(video.first_s, from_s if from_s is not None else video.first_s)
         end_s = min(video.end_s, to_s if to_s is not None else video.end_s)
         size = _size(video.width, video.height, width)
@@ -60,9 +61,7 @@ def sample_pictures(
                 luma, u, v = pictures.planes(*size)
                 sampled.append((luma.copy(), u.copy(), v.copy()))
             last = ticks
-        return sampled
-    finally:
-        pictures.close()
+    return sampled
 
 
 def _size(width: int, height: int, longest: int) -> tuple[int, int]:

@@ -7,7 +7,8 @@ several pictures of a clip, and whether what was found moves.
 References
 ----------
 P. Viola, M. Jones, "Rapid Object Detection using a Boosted Cascade of Simple Features", CVPR 2001;
-R. Lienhart, J. Maydt, "An Extended Set of Haar-like Features for Rapid Object Detection", ICIP 2002.
+R. Lienhart, J. Maydt, "An Extended Set of Haar-like Features for Rapid Object Detection", ICIP
+2002.
 """
 
 from __future__ import annotations
@@ -128,6 +129,4 @@ def _face(box: tuple[int, int, int], shape: tuple[int, ...]) -> Face:
     """Return a find in shares of the picture."""
     left, top, size = box
     height, width = shape
-    return Face(
-        (left + size / 2) / width, (top + size / 2) / height, size / width, size / height
-    )
+    return Face((left + size / 2) / width, (top + size / 2) / height, size / width, size / height)

@@ -15,13 +15,12 @@ import numpy as np
 
 from syncvid.picture.framing import UNKNOWN, Framing
 from syncvid.picture.movement import Region
-from syncvid.picture.pieces import DEFAULT_FOCUS
 
 MOST_ZOOM = 1.8
 """Closer, a phone's picture looks like an enlargement, and hands are lost."""
 
 HEAD_ROOM = 0.22
-"""Space above the head, as a share of the tile's height: between a fifth and a quarter [practice]."""
+"""Space above the head, as a share of the tile's height: a fifth to a quarter, by habit."""
 
 # Nobody is enlarged to a head higher than this share of the tile: below it there must be room for
 # the hands and what they hold.
@@ -212,7 +211,7 @@ def _corner(framing: Framing, width: float, height: float) -> tuple[float, float
         if moving is None:
             return (1 - width) / 2, (1 - height) / 2
         # Of a player who does not fit, the upper end is shown: there the head is.
-        top = min(moving.centre[1] - height / 2, moving.top - HEAD_ROOM / 2 * height)
+        top = min(moving.centre[1] - height / 2, moving.top - HEAD_ROOM * height)
         return _inside(moving.centre[0] - width / 2, width), _inside(top, height)
     needed = _around([head.region for head in heads])
     top = needed.top - HEAD_ROOM * height

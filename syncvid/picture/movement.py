@@ -21,8 +21,9 @@ STIRRED = 3.0
 # Less than this share of the picture is a lamp that flickers or a leaf at the window.
 _LEAST_SHARE = 0.002
 
-# Of all that moves, this share at either edge is not counted: somebody who walks past behind.
-_OUTLYING = 0.1
+# Of all that moves, this share at either edge is not counted: somebody who walks past behind.  At
+# the upper edge it is less: there is the head, which moves less than the hands.
+_OUTLYING, _OUTLYING_ABOVE = 0.1, 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +82,8 @@ def find_movement(change: NDArray[np.float64]) -> Region | None:
     moved = np.maximum(change - STIRRED, 0.0)
     if np.mean(moved > 0) < _LEAST_SHARE:
         return None
-    left, right = _middle(moved.sum(axis=0))
-    top, bottom = _middle(moved.sum(axis=1))
+    left, right = _middle(moved.sum(axis=0), _OUTLYING)
+    top, bottom = _middle(moved.sum(axis=1), _OUTLYING_ABOVE)
     return Region(left, top, right, bottom)
 
 
@@ -103,9 +104,9 @@ def _blocks(luma: Plane) -> NDArray[np.float64]:
     return np.asarray(whole.reshape(rows, _BLOCK_PX, columns, _BLOCK_PX).mean(axis=(1, 3)) - 16)
 
 
-def _middle(weights: NDArray[np.float64]) -> tuple[float, float]:
+def _middle(weights: NDArray[np.float64], outlying: float) -> tuple[float, float]:
     """Return the shares of a length between which most of the weight lies."""
     total = np.concatenate([[0.0], np.cumsum(weights)]) / weights.sum()
     edges = np.linspace(0.0, 1.0, weights.size + 1)
-    low, high = np.interp([_OUTLYING, 1 - _OUTLYING], total, edges)
+    low, high = np.interp([outlying, 1 - _OUTLYING], total, edges)
     return float(low), float(high)

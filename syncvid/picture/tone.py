@@ -24,11 +24,15 @@ LEAST_GAMMA, MOST_GAMMA = 0.7, 1.4
 _LEAST_GAIN, _MOST_GAIN = 0.9, 1.15
 _MOST_SHIFT = 0.03
 
+# At full strength clips come half way: rooms differ, and a dark face must not be made darker because
+# its wall is bright (tried on the demo's clips: all the way looks like an effect).
+_PULL = 0.5
+
 # Middle tones, as shares of the way from black to white.
 _DARK, _BRIGHT = 0.2, 0.85
 
-# Near grey: both colour planes within this share of 128.  Walls and paper under a lamp are.
-_NEAR_GREY = 0.12
+# Near grey: colour within this share of none.  Paper and plain walls under a lamp are; paint is not.
+_NEAR_GREY = 0.07
 
 # Fewer near-grey pixels than this share say nothing about the light.
 _LEAST_GREY = 0.02
@@ -100,7 +104,7 @@ def measure_tone(pictures: Sequence[Planes]) -> ToneStats | None:
     # Each colour sample with the luma of its upper left pixel.
     below = np.concatenate([_over(planes[0][::2, ::2]) for planes in pictures])
     blue, red = (np.concatenate([_colour(planes[at]) for planes in pictures]) for at in (1, 2))
-    near = (_DARK < below) & (below < _BRIGHT) & (np.hypot(blue, red) < _NEAR_GREY)
+    near = (below > _DARK) & (below < _BRIGHT) & (np.hypot(blue, red) < _NEAR_GREY)
     low, middle, high = (float(value) for value in np.percentile(luma, [5, 50, 95]))
     share = float(near.mean())
     if share < _LEAST_GREY:
@@ -118,7 +122,7 @@ def match_tones(stats: Sequence[ToneStats | None], strength: float = 1.0) -> lis
     stats : sequence of ToneStats or None
         Of the clips that are seen together; None: unknown, left alone.
     strength : float
-        0: nothing is changed; 1: as far as the bounds allow.
+        0: nothing is changed; 1: half way to the middle, as far as the bounds allow.
 
     Returns
     -------
@@ -136,7 +140,8 @@ def match_tones(stats: Sequence[ToneStats | None], strength: float = 1.0) -> lis
         blue=float(np.median([item.blue for item in lit])) if lit else 0.0,
         red=float(np.median([item.red for item in lit])) if lit else 0.0,
     )
-    return [NEUTRAL if item is None else _tone(item, goal, strength) for item in stats]
+    pull = _PULL * min(strength, 1.0)
+    return [NEUTRAL if item is None else _tone(item, goal, pull) for item in stats]
 
 
 def apply_tone(planes: Planes, tone: Tone) -> Planes:
@@ -176,21 +181,24 @@ def _tables(tone: Tone) -> tuple[Plane, Plane, Plane]:
     return luma.astype(np.uint8), blue, red
 
 
-def _tone(item: ToneStats, goal: ToneStats, strength: float) -> Tone:
-    """Return the correction from one clip's measures to the common ones."""
+def _tone(item: ToneStats, goal: ToneStats, pull: float) -> Tone:
+    """Return the correction that brings one clip's measures a part of the way to a goal."""
     own, wanted = (min(max(share, 0.02), 0.98) for share in (item.middle, goal.middle))
-    gamma = float(np.log(wanted) / np.log(own))
-    gamma = min(max(gamma, LEAST_GAMMA), MOST_GAMMA) ** strength
+    gamma = _within((np.log(wanted) / np.log(own)) ** pull, LEAST_GAMMA, MOST_GAMMA)
     bright = max(item.high, 0.02) ** gamma
-    gain = min(max(goal.high / bright, _LEAST_GAIN), _MOST_GAIN) ** strength
     # What is white already stays below white.
-    gain = min(gain, max(1.0, 1 / bright))
-    blue, red = 0.0, 0.0
-    if item.grey > 0:
-        blue = strength * min(max(goal.blue - item.blue, -_MOST_SHIFT), _MOST_SHIFT)
-        red = strength * min(max(goal.red - item.red, -_MOST_SHIFT), _MOST_SHIFT)
-    tone = Tone(*(round(float(value), 3) for value in (gamma, gain, blue, red)))
-    return NEUTRAL if tone == NEUTRAL else tone
+    most = min(_MOST_GAIN, max(1.0, 1 / bright))
+    gain = _within((max(goal.high, 0.02) / bright) ** pull, _LEAST_GAIN, most)
+    blue, red = (
+        _within(pull * away, -_MOST_SHIFT, _MOST_SHIFT) if item.grey > 0 else 0.0
+        for away in (goal.blue - item.blue, goal.red - item.red)
+    )
+    return Tone(*(round(value, 3) for value in (gamma, gain, blue, red)))
+
+
+def _within(value: float, least: float, most: float) -> float:
+    """Keep a value within bounds."""
+    return float(min(max(value, least), most))
 
 
 def _over(luma: Plane) -> NDArray[np.float64]:
