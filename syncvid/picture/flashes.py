@@ -80,7 +80,7 @@ def count_flashes(luma_maps: Iterable[Plane], frame_rate: Fraction) -> list[Flas
     --------
     >>> flicker = [np.full((4, 4), 235 if k // 3 % 2 else 16, np.uint8) for k in range(60)]
     >>> [(found.first, found.last, found.area) for found in count_flashes(flicker, Fraction(30))]
-    [(3, 60, 1.0), (3, 60, 1.0)]
+    [(3, 58, 1.0), (3, 58, 1.0)]
     >>> count_flashes(flicker, Fraction(15))
     []
     """
@@ -133,7 +133,8 @@ class _Rule:
         if self._swings is None:
             self._swings = _Swings(level)
             return
-        self._swings.add(level, self._picture)
+        if not self._swings.add(level, self._picture):
+            return
         since = self._swings.since
         flashing = self._picture - since < self._second
         area = float(np.count_nonzero(flashing)) / flashing.size
@@ -164,15 +165,15 @@ class _Swings:
         self._pictures = np.full((_TOO_MANY_CHANGES, level.size), _LONG_AGO, np.int64)
         self.since = np.full(level.size, _LONG_AGO, np.int64)
 
-    def add(self, level: NDArray[np.float32], picture: int) -> None:
-        """Take the next picture's luminance, shape (places,)."""
+    def add(self, level: NDArray[np.float32], picture: int) -> bool:
+        """Take the next picture's luminance, shape (places,), and tell whether anything turned."""
         np.minimum(self._low, level, out=self._low)
         np.maximum(self._high, level, out=self._high)
         risen = (level - self._low >= _LEAST_CHANGE) & (self._low < _DARKER) & ~self._up
         fallen = (self._high - level >= _LEAST_CHANGE) & (level < _DARKER) & ~self._down
         turned = np.flatnonzero(risen | fallen)
         if not turned.size:
-            return
+            return False
         self._up = (self._up & ~fallen) | risen
         self._down = (self._down & ~risen) | fallen
         # From a turn on the other extreme is looked for.
@@ -181,6 +182,7 @@ class _Swings:
         self._pictures[self._count[turned] % _TOO_MANY_CHANGES, turned] = picture
         self._count[turned] += 1
         self.since[turned] = self._pictures[self._count[turned] % _TOO_MANY_CHANGES, turned]
+        return True
 
 
 def _shares() -> NDArray[np.float64]:

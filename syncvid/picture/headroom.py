@@ -22,12 +22,18 @@ MOST_ZOOM = 1.8
 HEAD_ROOM = 0.22
 """Space above the head, as a share of the tile's height: a fifth to a quarter, by habit."""
 
+# A head found in half of the pictures does not enlarge a tile, one found in this share may fully.
+_UNSURE, _SURE = 0.5, 0.8
+
 # Nobody is enlarged to a head higher than this share of the tile: below it there must be room for
 # the hands and what they hold.
 _LARGEST_HEAD = 1 / 3
 
 # More room above the head than this looks like a mistake; it is worth this much zoom to mend.
 _MOST_HEAD_ROOM, _ZOOM_FOR_ROOM = 1 / 3, 1.25
+
+# Where hands would be out of sight, the room above the head may shrink to this.
+_LEAST_HEAD_ROOM = 0.08
 
 # Room that a head keeps to the tile's sides, as a share of the head's width.
 _BESIDE = 0.5
@@ -182,7 +188,8 @@ def _most_zoom(seat: Seat, height: float) -> float:
     """Return how far a tile may zoom in."""
     heads, moving = seat.framing.heads, seat.framing.moving
     width, high = seat.view(1.0)
-    limits = [MOST_ZOOM, 1 / seat.covering, _LARGEST_HEAD / height]
+    trust = min(max(0.0, (seat.framing.sure - _UNSURE) / (_SURE - _UNSURE)), 1.0)
+    limits = [1 + (MOST_ZOOM - 1) * trust, 1 / seat.covering, _LARGEST_HEAD / height]
     needed = _around([head.region for head in heads])
     beside = _BESIDE * max(head.width for head in heads)
     limits.append(width / (needed.right - needed.left + 2 * beside))
@@ -214,7 +221,12 @@ def _corner(framing: Framing, width: float, height: float) -> tuple[float, float
         top = min(moving.centre[1] - height / 2, moving.top - HEAD_ROOM * height)
         return _inside(moving.centre[0] - width / 2, width), _inside(top, height)
     needed = _around([head.region for head in heads])
-    top = needed.top - HEAD_ROOM * height
+    room = HEAD_ROOM
+    if moving is not None and needed.bottom - needed.top > _LARGEST_HEAD * height:
+        # So close that the hands are out of sight: they are worth more than room above.
+        hidden = moving.bottom - (needed.top + (1 - room) * height)
+        room = max(_LEAST_HEAD_ROOM, room - max(0.0, hidden) / height)
+    top = needed.top - room * height
     left = needed.centre[0] - width / 2
     if moving is not None:
         # Between the head and what the hands do, as long as the head is well inside.

@@ -88,13 +88,13 @@ def find_movement(change: NDArray[np.float64]) -> Region | None:
 
 
 def change_within(change: NDArray[np.float64], region: Region) -> float:
-    """Return the change of the liveliest quarter of a region, in luma codes."""
+    """Return the change of the liveliest tenth of a region, in luma codes: a head has edges."""
     rows, columns = change.shape
     top, left = int(region.top * rows), int(region.left * columns)
     bottom = max(top + 1, int(np.ceil(region.bottom * rows)))
     right = max(left + 1, int(np.ceil(region.right * columns)))
     part = change[max(0, top) : bottom, max(0, left) : right]
-    return float(np.percentile(part, 75)) if part.size else 0.0
+    return float(np.percentile(part, 90)) if part.size else 0.0
 
 
 def _blocks(luma: Plane) -> NDArray[np.float64]:

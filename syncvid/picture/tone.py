@@ -24,14 +24,16 @@ LEAST_GAMMA, MOST_GAMMA = 0.7, 1.4
 _LEAST_GAIN, _MOST_GAIN = 0.9, 1.15
 _MOST_SHIFT = 0.03
 
-# At full strength clips come half way: rooms differ, and a dark face must not be made darker because
-# its wall is bright (tried on the demo's clips: all the way looks like an effect).
-_PULL = 0.5
+# At full strength clips come half way, and middle tones move by no more than this share of the way
+# from black to white: rooms differ, and a dark face must not be made darker because its wall is
+# bright (tried on the demo's clips: all the way looks like an effect).
+_PULL, _MOST_MOVE = 0.5, 0.08
 
 # Middle tones, as shares of the way from black to white.
 _DARK, _BRIGHT = 0.2, 0.85
 
-# Near grey: colour within this share of none.  Paper and plain walls under a lamp are; paint is not.
+# Near grey: colour within this share of none.  Paper and plain walls under a lamp are near it;
+# paint is not.
 _NEAR_GREY = 0.07
 
 # Fewer near-grey pixels than this share say nothing about the light.
@@ -183,8 +185,9 @@ def _tables(tone: Tone) -> tuple[Plane, Plane, Plane]:
 
 def _tone(item: ToneStats, goal: ToneStats, pull: float) -> Tone:
     """Return the correction that brings one clip's measures a part of the way to a goal."""
-    own, wanted = (min(max(share, 0.02), 0.98) for share in (item.middle, goal.middle))
-    gamma = _within((np.log(wanted) / np.log(own)) ** pull, LEAST_GAMMA, MOST_GAMMA)
+    own = _within(item.middle, 0.02, 0.98)
+    wanted = own + _within(pull * (goal.middle - own), -_MOST_MOVE, _MOST_MOVE)
+    gamma = _within(np.log(_within(wanted, 0.02, 0.98)) / np.log(own), LEAST_GAMMA, MOST_GAMMA)
     bright = max(item.high, 0.02) ** gamma
     # What is white already stays below white.
     most = min(_MOST_GAIN, max(1.0, 1 / bright))
