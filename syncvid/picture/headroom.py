@@ -120,7 +120,7 @@ def _frame(seat: Seat, height: float | None, strength: float) -> tuple[Focus, fl
     """Choose focus and zoom for one tile, given the height that heads should have."""
     zoom = seat.zoom
     if zoom is None:
-        zoom = 1.0 if seat.focus else _zoom_for(seat, height) ** strength
+        zoom = _zoom_for(seat, height) ** strength
     if seat.focus is not None:
         return seat.focus, zoom
     width, high = seat.view(zoom)

@@ -49,6 +49,8 @@ def test_a_small_area_may_flash() -> None:
 def test_small_changes_may_flash() -> None:
     # Relative luminance of the greys, by the definition in WCAG 2.2: 100: 0.117, 118: 0.181.
     assert count_flashes(square(10, low=100, high=118), RATE) == []
+    # 60: 0.033, 95: 0.106, though the codes lie 16 % of their range apart.
+    assert count_flashes(square(10, low=60, high=95), RATE) == []
     assert rules(count_flashes(square(10, low=100, high=135), RATE)) == BOTH
 
 

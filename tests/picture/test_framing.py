@@ -84,8 +84,8 @@ def test_the_head_is_where_it_was_drawn(rng: np.random.Generator) -> None:
 def test_a_portrait_on_the_wall_is_nobody(rng: np.random.Generator) -> None:
     def hung(planes: Planes) -> Planes:
         luma = planes[0].copy()
-        luma[40:80, 380:420] = 220
-        luma[55:60, 390:410] = 30
+        luma[40:80, 270:310] = 220
+        luma[55:60, 280:300] = 30
         return (luma, planes[1], planes[2])
 
     pictures = [hung(planes) for planes in swaying(rng)]
@@ -101,6 +101,19 @@ def test_a_portrait_on_the_wall_is_nobody(rng: np.random.Generator) -> None:
         return [Face((left + 20) / width, (top + 20) / height, side / width, side / height)]
 
     assert measure_framing(pictures, find) == portrait
+
+
+def test_a_head_above_busy_hands_is_looked_for(rng: np.random.Generator) -> None:
+    pictures = []
+    for number in range(7):
+        luma = player(room(rng), 0.5, 0.3 + 0.015 * (number % 2), 0.2)
+        luma[170:260, 150 + 90 * (number % 2) : 240 + 90 * (number % 2)] = 20
+        pictures.append(picture(luma))
+    framing = measure_framing(pictures, looks_for(0.5, 0.3, 0.13))
+    assert framing.moving is not None
+    assert framing.moving.top > 0.35
+    (head,) = framing.heads
+    assert head.y == pytest.approx(0.3, abs=0.05)
 
 
 def test_an_empty_room_holds_nobody_and_no_movement(rng: np.random.Generator) -> None:

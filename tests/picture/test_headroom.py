@@ -146,6 +146,15 @@ def test_hands_that_reach_far_are_not_cut_off() -> None:
     assert shown.right >= 0.9 - 1e-9
 
 
+def test_what_moves_far_off_does_not_push_the_head_out() -> None:
+    aside = Framing(person(0.2, 0.4, 0.2, wide=0.1).heads, 1.0, Region(0.7, 0.3, 0.98, 0.9))
+    seat = Seat(FULL_HD, (360, 360), aside)
+    ((focus, zoom),) = frame_tiles([seat])
+    shown = view(seat, focus, zoom)
+    assert shown.left <= 0.2 - 0.05 - 0.04
+    assert shown.right > 0.2 + 0.3
+
+
 def test_nobody_known_is_left_alone() -> None:
     assert (
         frame_tiles([Seat(FULL_HD, (360, 640)), Seat((10, 10), (64, 64), UNKNOWN)])
