@@ -256,6 +256,7 @@ def _forget_withdrawn(folder: Path, store: Store) -> None:
     gone = [row.partition(" ")[2] for file, row in known.items() if file not in in_use]
     for key in gone:
         store.forget(f"clip-{key}")
+        store.forget(f"look-{key}")
     store.keep_only_samples({row.partition(" ")[2] for f, row in known.items() if f in in_use})
     forget_listening(store)
     for name in ("sync", "preview"):

@@ -27,16 +27,28 @@ class EditedFilm:
         Its pictures, with `edits`.
     fast : bool
         Decode with small errors, for a preview.
+    key_only : bool
+        Decode key pictures only.
     check : callable
         Called once for each decoded picture; may raise to stop.
     """
 
     def __init__(
-        self, media: MediaInfo, video: VideoInfo, *, fast: bool, check: Callable[[], None]
+        self,
+        media: MediaInfo,
+        video: VideoInfo,
+        *,
+        fast: bool,
+        key_only: bool = False,
+        check: Callable[[], None],
     ) -> None:
         self._zero_s, self._edits = float(media.zero), video.edits
         self._film = Film(
-            replace(media, zero=Fraction(0)), replace(video, first_s=0.0), fast=fast, check=check
+            replace(media, zero=Fraction(0)),
+            replace(video, first_s=0.0),
+            fast=fast,
+            key_only=key_only,
+            check=check,
         )
         self._edit = self._edits[0]
         self.ran_out = False

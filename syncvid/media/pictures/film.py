@@ -50,6 +50,8 @@ class Film:
         The file, as probed; with pictures.
     fast : bool
         Decode with small errors, for a preview (no deblocking).
+    key_only : bool
+        Decode key pictures only.
     check : callable
         Called once for each decoded picture; may raise to stop.
 
@@ -64,10 +66,16 @@ class Film:
     """
 
     def __init__(
-        self, media: MediaInfo, video: VideoInfo, *, fast: bool, check: Callable[[], None]
+        self,
+        media: MediaInfo,
+        video: VideoInfo,
+        *,
+        fast: bool,
+        key_only: bool = False,
+        check: Callable[[], None],
     ) -> None:
         self.media, self._info = media, video
-        self._fast, self._check = fast, check
+        self._fast, self._key_only, self._check = fast, key_only, check
         self._closing = ExitStack()
         self._container: Any = None
         self._pictures: Iterator[Any] = iter(())
@@ -137,6 +145,8 @@ class Film:
         # Not `err_detect=explode`: it refuses sound pictures too, after a seek into an open group.
         if self._fast:
             context.options = {"skip_loop_filter": "all"}
+        if self._key_only:
+            context.skip_frame = "NONKEY"
         self._pictures, self._fresh = deinterlaced(self._decode()), True
 
     def _start_s(self, picture: Any) -> float:

@@ -34,6 +34,8 @@ class PictureFile:
         The file, as probed.
     fast : bool
         Decode and scale with small errors, for a preview (no deblocking).
+    key_only : bool
+        Decode key pictures only: what is shown may be seconds older than what is due.
     check : callable
         Called once for each decoded picture; may raise to stop.
 
@@ -55,6 +57,7 @@ class PictureFile:
         media: MediaInfo,
         *,
         fast: bool = False,
+        key_only: bool = False,
         check: Callable[[], None] = lambda: None,
     ) -> None:
         self.media = media
@@ -66,7 +69,7 @@ class PictureFile:
             self._source = _Still(media.path)
         else:
             film = EditedFilm if media.video.edits else Film
-            self._source = film(media, media.video, fast=fast, check=check)
+            self._source = film(media, media.video, fast=fast, key_only=key_only, check=check)
         self._small: dict[Crop, Planes] = {}
         self._small_pts: int | None = None
         self.damages = 0
