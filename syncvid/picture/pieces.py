@@ -53,6 +53,9 @@ class Piece:
         What the file's content is known by; a changed file has another one.
     focus : (float, float)
         The point to keep when the picture is cropped, as shares of width and height.
+    dissolve_s : float
+        How long it takes to take over from the piece before it in the same tile, centred on
+        `from_s`; 0: it cuts.  Both clips have pictures for that long.
     """
 
     file: str
@@ -63,6 +66,7 @@ class Piece:
     shape: tuple[int, int]
     identity: str = ""
     focus: tuple[float, float] = DEFAULT_FOCUS
+    dissolve_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +81,14 @@ class Voice:
         The part's name alone.
     pieces : tuple of Piece
         What its tile shows, in the order of time, none overlapping; empty for a card.
+    enters_s : float or None
+        Reference second at which it first plays; None where nobody asked.
     """
 
     label: str
     part: str
     pieces: tuple[Piece, ...] = ()
+    enters_s: float | None = None
 
     @property
     def shape(self) -> tuple[int, int] | None:

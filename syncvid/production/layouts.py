@@ -30,6 +30,7 @@ _TABLES: dict[str, dict[str, str | tuple[float, float]]] = {
         "least_shown": (0.0, 1.0),
         "hold_s": (0.0, 60.0),
         "dissolve_s": (0.0, 10.0),
+        "take_dissolve_s": (0.0, 2.0),
     },
     "caption": {
         "show": "switch",
@@ -71,12 +72,15 @@ class TileStyle:
         Share of a picture that cropping must leave, 0 to 1.
     hold_s, dissolve_s : float
         Seconds that the last picture stays, and then takes to give way to the card.
+    take_dissolve_s : float
+        Seconds that a change takes from one take, or one place of it, to another; 0 cuts.
     """
 
     background: str = "#211d19"
     least_shown: float = 0.62
     hold_s: float = 0.6
     dissolve_s: float = 0.3
+    take_dissolve_s: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)

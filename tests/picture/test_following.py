@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -116,7 +117,7 @@ def test_a_stretched_phrase_is_followed_at_its_own_speed_without_a_cut() -> None
     shots = follow([Take(Placement(0.0), (0.0, 60.0), (0.0, 60.0), spans)], dissolve_s=0.25)
     assert [(round(s.from_s, 6), s.dissolve_s) for s in shots] == [(0, 0), (10.0, 0), (15.5, 0)]
     assert shots[1].placement.to_clip(12.2) == pytest.approx(12.0)
-    for before, after in zip(shots, shots[1:], strict=False):
+    for before, after in pairwise(shots):
         at_s = after.from_s
         assert before.placement.to_clip(at_s) == pytest.approx(after.placement.to_clip(at_s))
 
@@ -124,9 +125,7 @@ def test_a_stretched_phrase_is_followed_at_its_own_speed_without_a_cut() -> None
 def test_dropped_samples_are_followed_at_their_time_without_a_cut() -> None:
     """A phone that loses 5 ms every ten seconds; the quiet moment near by does not matter."""
     heard = tuple((10.0 * k, 10.0 * (k + 1)) for k in range(5))
-    steps = take(
-        *heard, offsets_s=tuple(0.005 * k for k in range(5)), loudness=rests((10.1, 10.4))
-    )
+    steps = take(*heard, offsets_s=tuple(0.005 * k for k in range(5)), loudness=rests((10.1, 10.4)))
     shots = follow([steps], dissolve_s=0.25)
     assert [round(shot.from_s, 6) for shot in shots] == [0.0, 10.0, 20.0, 30.0, 40.0]
     assert [round(shot.placement.offset_s, 3) for shot in shots] == [0.0, 0.005, 0.01, 0.015, 0.02]
@@ -199,12 +198,10 @@ def test_the_tile_shows_what_is_heard(
 ) -> None:
     takes, heard = case
     shots = follow(takes, dissolve_s=dissolve_s)
-    for before, after in zip(shots, shots[1:], strict=False):
+    for before, after in pairwise(shots):
         assert before.to_s == after.from_s, "no hole where there are pictures, and no overlap"
         assert after.dissolve_s <= min(dissolve_s, before.length_s, after.length_s)
-        jump_s = abs(
-            before.placement.to_clip(after.from_s) - after.placement.to_clip(after.from_s)
-        )
+        jump_s = abs(before.placement.to_clip(after.from_s) - after.placement.to_clip(after.from_s))
         if before.take == after.take and jump_s < 0.02:
             assert after.dissolve_s == 0.0
     assert all(shot.length_s >= SHORTEST_S for shot in shots)
