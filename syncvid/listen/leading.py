@@ -1,0 +1,265 @@
+"""Who leads: which part stands out at each moment, by what each part does over time.
+
+A part stands out against itself: louder, busier, brighter than it usually is, or entering after a
+rest.  Against the others only its movement counts, because how loud a phone recorded says nothing
+of the balance, and a held bass or a drone leads nothing.  What every part has to say for itself is
+added up over time, and the cheapest path through the parts is sought: each change costs something,
+less at a bar line or where the new part has rested, and nobody leads for a moment only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from syncvid.arrays import Floats
+from syncvid.listen.activity import Activity
+from syncvid.listen.ears import Playing
+from syncvid.timeline import Lead
+
+# Parts are compared at moments so far apart, by what they do around them.
+_STEP_S = 0.25
+_LEVEL_AROUND_S = 2.0
+_ATTACKS_AROUND_S = 4.0
+_PLAYING_AROUND_S = 1.0
+
+# Each of these stands out by 1: so many decibels over the own median, twice the own notes a second,
+# so many octaves brighter.  No single one counts for more than the last.
+_LOUDER_DB = 3.0
+_BRIGHTER_OCTAVES = 0.35
+_MOST = 2.0
+
+# What the four say is weighed so (chosen on invented pieces, `tests/benchmarks/leads_invented.py`).
+_LEVEL, _BUSY, _BRIGHT, _MOVES = 1.0, 1.0, 0.5, 0.7
+
+# Notes a second that are added before ratios are taken, and above which movement is no tune's.
+_FEW_HZ, _TUNE_HZ = 0.4, 3.0
+
+# Coming in after a rest stands out by so much, for so long.
+_RESTED_S, _ENTRY, _ENTRY_S = 3.0, 1.0, 4.0
+
+# A part that does not play cannot lead.
+_SILENT = -6.0
+
+# An upper part leads where all else is equal.
+_UPPER = 0.02
+
+# What a change costs: as much as standing out by 1 for so many seconds; and at a good moment.
+_CHANGE_S, _GOOD_CHANGE_S = 6.0, 3.0
+
+# How near to a bar line or to an entry a change is good.
+_NEAR_S = 0.25
+
+
+def propose_leads(
+    activities: Sequence[Activity], *, least_s: float = 6.0, beats: Sequence[float] | None = None
+) -> tuple[Lead, ...]:
+    """Propose who leads at each time.
+
+    Parameters
+    ----------
+    activities : sequence of Activity
+        What each part does, on the reference, in score order.
+    least_s : float
+        For how long a part leads at least, in seconds.
+    beats : sequence of float or None
+        Reference seconds of bar lines, at which changes are preferred.
+
+    Returns
+    -------
+    tuple of Lead
+        From when the first part plays to when the last one has ended, without holes; empty where
+        nobody plays.
+    """
+    plays = [np.flatnonzero(activity.playing) for activity in activities]
+    bounds = [
+        (a.from_s + float(at[0]) * a.hop_s, a.from_s + float(at[-1] + 1) * a.hop_s)
+        for a, at in zip(activities, plays, strict=True)
+        if at.size
+    ]
+    if not bounds:
+        return ()
+    from_s, to_s = min(first for first, _ in bounds), max(last for _, last in bounds)
+    times_s = np.arange(from_s, to_s, _STEP_S)
+    doings = [_doing(activity, times_s) for activity in activities]
+    standing = np.stack([_stands_out(doings, voice) for voice in range(len(doings))], axis=1)
+    good = _near(np.asarray(beats if beats is not None else (), np.float64), times_s)
+    costs = np.where(good[:, None] | _enters(doings), _GOOD_CHANGE_S, _CHANGE_S) / _STEP_S
+    path = _best_path(standing, costs, max(1, round(least_s / _STEP_S)))
+    edges = [0, *(np.flatnonzero(np.diff(path)) + 1).tolist(), path.size]
+    ends_s = [*(float(times_s[edge]) for edge in edges[:-1]), to_s]
+    if beats is not None:
+        ends_s[1:-1] = [_at_bar(at, beats) for at in ends_s[1:-1]]
+    return tuple(
+        Lead(begin_s, end_s, int(path[edge]))
+        for edge, begin_s, end_s in zip(edges, ends_s[:-1], ends_s[1:], strict=False)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Doing:
+    """What a part does at some moments, all of shape (moments,).
+
+    Attributes
+    ----------
+    playing : ndarray, bool
+        Whether it plays.
+    level_db, brightness : ndarray
+        Against its own medians.
+    notes_hz : ndarray
+        Notes a second.
+    rested_s : ndarray
+        For how long it had rested when it last came in; 0 where it does not play.
+    since_s : ndarray
+        How long ago that was.
+    """
+
+    playing: Playing
+    level_db: Floats
+    brightness: Floats
+    notes_hz: Floats
+    rested_s: Floats
+    since_s: Floats
+
+
+def _doing(activity: Activity, times_s: Floats) -> _Doing:
+    """Return what a part does at moments."""
+    hops, inside = activity.hops_at(times_s)
+    if not activity.playing.any():
+        nothing = np.zeros(times_s.shape)
+        return _Doing(nothing > 0, nothing, nothing, nothing, nothing, nothing)
+    playing = activity.playing
+
+    def around(values: Floats, seconds: float) -> Floats:
+        size = max(1, round(seconds / activity.hop_s))
+        weight = ndimage.uniform_filter1d(playing.astype(np.float64), size, mode="constant")
+        mean = ndimage.uniform_filter1d(np.where(playing, values, 0.0), size, mode="constant")
+        return np.asarray(mean / np.maximum(weight, 1e-3))
+
+    power = np.power(10.0, np.clip(activity.levels_db, -60, None) / 10)
+    level_db = 10 * np.log10(np.maximum(around(power, _LEVEL_AROUND_S), 1e-6))
+    brightness = around(activity.brightness, _LEVEL_AROUND_S)
+    notes_hz = around(activity.attacks.astype(np.float64), _ATTACKS_AROUND_S) / activity.hop_s
+    level_db -= np.median(level_db[playing])
+    brightness -= np.median(brightness[playing])
+    size = max(1, round(_PLAYING_AROUND_S / activity.hop_s))
+    mostly = ndimage.uniform_filter1d(playing.astype(np.float64), size) > 0.5
+    rested_s, since_s = _rested(playing, activity.hop_s)
+    return _Doing(
+        mostly[hops] & inside,
+        level_db[hops],
+        brightness[hops],
+        notes_hz[hops],
+        rested_s[hops],
+        since_s[hops],
+    )
+
+
+def _rested(playing: Playing, hop_s: float) -> tuple[Floats, Floats]:
+    """Return how long a part had rested when it last came in, and how long ago it came in."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], playing, [False]])))
+    begins, ends = edges[::2], edges[1::2]
+    rested, since = np.zeros((2, playing.size))
+    before = 0
+    for begin, end in zip(begins, ends, strict=True):
+        rested[begin:end] = (begin - before) * hop_s
+        since[begin:end] = np.arange(end - begin) * hop_s
+        before = end
+    return rested, since
+
+
+def _stands_out(doings: Sequence[_Doing], voice: int) -> Floats:
+    """Return by how much a part stands out at each moment, shape (moments,)."""
+    own = doings[voice]
+    usual_hz = np.median(own.notes_hz[own.playing]) if own.playing.any() else 0.0
+    others = [min_tune(doing) for at, doing in enumerate(doings) if at != voice]
+    around_hz = np.mean(others, axis=0) if others else np.zeros(own.playing.shape)
+    busy = np.log2((own.notes_hz + _FEW_HZ) / (usual_hz + _FEW_HZ))
+    moves = np.log2((min_tune(own) + _FEW_HZ) / (around_hz + _FEW_HZ))
+    entry = (own.rested_s >= _RESTED_S) & (own.since_s < _ENTRY_S)
+    says = (
+        _LEVEL * np.clip(own.level_db / _LOUDER_DB, -_MOST, _MOST)
+        + _BUSY * np.clip(busy, -_MOST, _MOST)
+        + _BRIGHT * np.clip(own.brightness / _BRIGHTER_OCTAVES, -_MOST, _MOST)
+        + _MOVES * np.clip(moves, -_MOST, _MOST)
+        + _ENTRY * entry
+    )
+    return np.asarray(np.where(own.playing, says, _SILENT) - _UPPER * voice)
+
+
+def min_tune(doing: _Doing) -> Floats:
+    """Return a part's movement: notes a second, as far as a tune has them."""
+    return np.asarray(np.where(doing.playing, np.minimum(doing.notes_hz, _TUNE_HZ), 0.0))
+
+
+def _near(moments_s: Floats, times_s: Floats) -> Playing:
+    """Return which times lie near to one of some moments, shape (times,)."""
+    if not moments_s.size:
+        return np.zeros(times_s.shape, np.bool_)
+    ordered = np.sort(moments_s)
+    after = np.clip(np.searchsorted(ordered, times_s), 1, max(1, ordered.size - 1))
+    near = np.abs(times_s[:, None] - ordered[np.stack([after - 1, after], 1) % ordered.size])
+    return np.asarray(near.min(axis=1) <= _STEP_S / 2 + 1e-9)
+
+
+def _enters(doings: Sequence[_Doing]) -> Playing:
+    """Return when each part comes in after a rest, shape (moments, voices)."""
+    return np.stack(
+        [d.playing & (d.rested_s >= _RESTED_S / 2) & (d.since_s <= 2 * _NEAR_S) for d in doings],
+        axis=1,
+    )
+
+
+def _at_bar(time_s: float, beats: Sequence[float]) -> float:
+    """Return the bar line that lies within a step of a time, or the time itself."""
+    nearest = min(beats, key=lambda bar_s: abs(bar_s - time_s), default=time_s)
+    return nearest if abs(nearest - time_s) <= _STEP_S else time_s
+
+
+def _best_path(standing: Floats, costs: Floats, least: int) -> np.ndarray:
+    """Return who leads at each moment, shape (moments,): the path that stands out most.
+
+    Parameters
+    ----------
+    standing : ndarray, shape (moments, voices)
+        By how much each part stands out.
+    costs : ndarray, shape (moments, voices)
+        What a change to a part at a moment costs.
+    least : int
+        For how many moments a part leads at least.
+
+    Notes
+    -----
+    `best[t, v]` is the most that the moments before t can add up to if v leads at t - 1 and has
+    led for `least` moments.  It either goes on, or began `least` moments ago after another one.
+    """
+    count, voices = standing.shape
+    sums = np.concatenate([np.zeros((1, voices)), np.cumsum(standing, axis=0)])
+    best = np.full((count + 1, voices), -np.inf)
+    came_from = np.full((count + 1, voices), -1)
+    least = min(least, count)
+    best[least] = sums[least]
+    for end in range(least + 1, count + 1):
+        begin = end - least
+        best[end] = best[end - 1] + standing[end - 1]
+        came_from[end] = came_from[end - 1]
+        for voice in range(voices):
+            others = np.delete(np.arange(voices), voice)
+            if begin >= least and others.size:
+                other = int(others[np.argmax(best[begin, others])])
+                value = best[begin, other] - costs[begin, voice]
+                value += sums[end, voice] - sums[begin, voice]
+                if value > best[end, voice]:
+                    best[end, voice] = value
+                    came_from[end, voice] = begin * voices + other
+    path = np.zeros(count, np.int64)
+    end, voice = count, int(np.argmax(best[count]))
+    while end > 0:
+        known = int(came_from[end, voice])
+        begin, other = divmod(known, voices) if known >= 0 else (0, voice)
+        path[begin:end] = voice
+        end, voice = begin, other
+    return path
