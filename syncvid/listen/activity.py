@@ -29,7 +29,8 @@ _BANDS = 40
 # Spectra worked on at a time.
 _BLOCK = 2048
 
-# A burst shorter than this is a click or a knock: a note, also a short one, rings longer.
+# A burst shorter than this is a click or a knock: a note, also a short one, rings longer.  A dip
+# as short as that lies between two notes: nobody breathes.
 _BURST_S = 0.1
 
 # The usual strength is that of what lies within 20 dB of the loudest; bangs are left out of it.
@@ -70,7 +71,8 @@ class Activity:
     hop_s : float
         From one hop to the next, in seconds.
     levels_db : ndarray, shape (hops,), float64
-        Against the usual strength of the sound; bursts are left out.
+        Against the usual strength of the sound; bursts and dips of a tenth of a second are left
+        out.
     playing : ndarray, shape (hops,), bool
         Whether it plays.
     attacks : ndarray, shape (hops,), bool
@@ -164,8 +166,7 @@ def measure_activity(samples: Audio, *, sample_rate: int) -> Activity:
     """
     power, middles = _bands(check_mono(samples), sample_rate)
     whole = power.sum(axis=1, dtype=np.float64)
-    burst = round(_BURST_S / HOP_S)
-    steady = ndimage.grey_opening(whole, burst) if whole.size else whole
+    steady = _steady(whole)
     levels_db = 10 * np.log10(steady + _NOTHING)
     if not whole.size or not steady.any():
         nothing = np.zeros(whole.size)
@@ -232,6 +233,14 @@ def _bands(samples: Audio, sample_rate: int) -> tuple[Audio, Audio]:
         spectra = fft.rfft(pieces[first : first + _BLOCK] * window, axis=1)
         power[first : first + _BLOCK] = (spectra.real**2 + spectra.imag**2) @ matrix
     return power, middles.astype(np.float32)
+
+
+def _steady(power: Floats) -> Floats:
+    """Return the power without bursts and dips that are too short to mean anything."""
+    size = round(_BURST_S / HOP_S)
+    if not power.size:
+        return power
+    return np.asarray(ndimage.grey_closing(ndimage.grey_opening(power, size), size))
 
 
 def _usual_db(levels_db: Floats) -> float:
