@@ -23,7 +23,8 @@ def notes(rng: np.random.Generator, length_s: float, *times_s: tuple[float, floa
             pitch_hz = 440.0 * 2 ** ((0, 4, 7, 5)[number % 4] / 12)
             wave = sum(np.sin(2 * np.pi * k * pitch_hz * clock) / k for k in (1, 2, 3, 4))
             first = round(at_s * RATE)
-            piece = (0.2 * wave * np.minimum(1, clock / 0.02)).astype(np.float32)
+            shape = np.minimum(1, np.minimum(clock / 0.02, (0.3 - clock) / 0.05))
+            piece = (0.2 * wave * shape).astype(np.float32)
             sound[first : first + piece.size] += piece[: sound.size - first]
     return sound
 

@@ -1,4 +1,4 @@
-"""What a part does over time: when it plays, how strongly, how busily, how brightly.
+"""What a part does over time: when it plays, how strongly, how busily.
 
 A phone hears more than the player: the clicks that leave headphones, a breath, a chair, the room.
 So a short burst is no playing, and what counts as quiet is judged by the recording's own noise.
@@ -52,8 +52,9 @@ _LEAST_PLAYING_S = 0.3
 # A part has entered where it plays for so long of the next so many seconds.
 _ENTERS_S, _WITHIN_S = 1.0, 2.0
 
-# An attack: a mean rise over all bands of so many dB within two hops, the largest near by.
-_RISE_DB = 3.0
+# An attack: a mean rise over all bands of so many dB within so many hops, each level taken over as
+# many (a bow's tremble is no attack), the largest near by.
+_RISE_DB, _RISE_HOPS = 3.0, 3
 _APART_S = 0.1
 
 # Digital silence.
@@ -77,8 +78,6 @@ class Activity:
         Whether it plays.
     attacks : ndarray, shape (hops,), bool
         Whether a note begins.
-    brightness : ndarray, shape (hops,), float64
-        Where the middle of the spectrum lies, in octaves above 1 Hz.
     quiet_db : float
         The level above which it may be playing.
     """
@@ -88,7 +87,6 @@ class Activity:
     levels_db: Floats = field(repr=False)
     playing: Playing = field(repr=False)
     attacks: Playing = field(repr=False)
-    brightness: Floats = field(repr=False)
     quiet_db: float = _HIGHEST_DB
 
     @property
@@ -104,7 +102,6 @@ class Activity:
             self.levels_db,
             self.playing,
             self.attacks,
-            self.brightness,
             self.quiet_db,
         )
 
@@ -164,22 +161,21 @@ def measure_activity(samples: Audio, *, sample_rate: int) -> Activity:
     Activity
         Of silence, and of less than a hop: it never plays.
     """
-    power, middles = _bands(check_mono(samples), sample_rate)
+    power = _bands(check_mono(samples), sample_rate)
     whole = power.sum(axis=1, dtype=np.float64)
     steady = _steady(whole)
     levels_db = 10 * np.log10(steady + _NOTHING)
     if not whole.size or not steady.any():
         nothing = np.zeros(whole.size)
         never = np.zeros(whole.size, np.bool_)
-        return Activity(0.0, HOP_S, nothing + 10 * np.log10(_NOTHING), never, never, nothing)
+        return Activity(0.0, HOP_S, nothing + 10 * np.log10(_NOTHING), never, never)
     usual_db = _usual_db(levels_db)
     noise_db = float(np.percentile(levels_db, _NOISE_PERCENTILE)) - usual_db
     quiet_db = float(np.clip((1 - _SHARE) * noise_db, _LOWEST_DB, _HIGHEST_DB))
     quiet_db = min(max(quiet_db, noise_db + _ABOVE_NOISE_DB), -_ABOVE_NOISE_DB)
     levels_db -= usual_db
     playing = _without_gaps(levels_db > quiet_db)
-    brightness = np.asarray((power @ np.log2(middles)) / (whole + _NOTHING), np.float64)
-    return Activity(0.0, HOP_S, levels_db, playing, _attacks(power) & playing, brightness, quiet_db)
+    return Activity(0.0, HOP_S, levels_db, playing, _attacks(power) & playing, quiet_db)
 
 
 def join_activities(
@@ -202,28 +198,25 @@ def join_activities(
     times_s = np.arange(from_s, max(from_s, to_s), HOP_S)
     levels_db = np.full(times_s.shape, 10 * np.log10(_NOTHING))
     playing, attacks = np.zeros((2, times_s.size), np.bool_)
-    brightness = np.zeros(times_s.size)
     for activity, begin_s, end_s in pieces:
         hops, inside = activity.hops_at(times_s)
         here = inside & (times_s >= begin_s) & (times_s < end_s)
         levels_db[here] = activity.levels_db[hops[here]]
         playing[here] = activity.playing[hops[here]]
         attacks[here] = activity.attacks[hops[here]]
-        brightness[here] = activity.brightness[hops[here]]
     quiet_db = max((activity.quiet_db for activity, _, _ in pieces), default=_HIGHEST_DB)
-    return Activity(from_s, HOP_S, levels_db, playing, attacks, brightness, quiet_db)
+    return Activity(from_s, HOP_S, levels_db, playing, attacks, quiet_db)
 
 
-def _bands(samples: Audio, sample_rate: int) -> tuple[Audio, Audio]:
-    """Return the power of every hop in bands, shape (hops, bands), and their middles in Hz."""
+def _bands(samples: Audio, sample_rate: int) -> Audio:
+    """Return the power of every hop in bands, shape (hops, bands)."""
     hop, size = round(HOP_S * sample_rate), round(_SIZE_S * sample_rate)
     hops = samples.size // hop
     frequencies = fft.rfftfreq(size, 1 / sample_rate)
     edges = np.geomspace(_LOWEST_HZ, _HIGHEST_HZ, _BANDS + 1)
     bins = np.digitize(frequencies, edges)
     matrix = (bins[:, None] == np.arange(1, _BANDS + 1)).astype(np.float32)
-    some = matrix.any(axis=0)
-    matrix, middles = matrix[:, some], np.sqrt(edges[:-1] * edges[1:])[some]
+    matrix = matrix[:, matrix.any(axis=0)]
     window = np.hanning(size).astype(np.float32)
     before = (size - hop) // 2
     padded = np.pad(samples, (before, size))
@@ -232,7 +225,7 @@ def _bands(samples: Audio, sample_rate: int) -> tuple[Audio, Audio]:
     for first in range(0, hops, _BLOCK):
         spectra = fft.rfft(pieces[first : first + _BLOCK] * window, axis=1)
         power[first : first + _BLOCK] = (spectra.real**2 + spectra.imag**2) @ matrix
-    return power, middles.astype(np.float32)
+    return power
 
 
 def _steady(power: Floats) -> Floats:
@@ -262,8 +255,10 @@ def _attacks(power: Audio) -> Playing:
     """Return at which hops a note begins: the spectrum rises in many bands, or moves on."""
     noise = np.percentile(power, _NOISE_PERCENTILE, axis=0)
     level_db = 10 * np.log10(power + 4 * noise + 1e-6 * power.max(axis=0) + np.float32(_NOTHING))
+    level_db = ndimage.uniform_filter1d(level_db, _RISE_HOPS, axis=0)
     rise = np.zeros(len(power))
-    rise[2:] = np.maximum(level_db[2:] - level_db[:-2], 0.0).mean(axis=1)
+    change_db = level_db[_RISE_HOPS:] - level_db[:-_RISE_HOPS]
+    rise[_RISE_HOPS:] = np.maximum(change_db, 0.0).mean(axis=1)
     found, _ = signal.find_peaks(rise, height=_RISE_DB, distance=round(_APART_S / HOP_S))
     attacks = np.zeros(len(power), np.bool_)
     attacks[found] = True
