@@ -43,7 +43,7 @@ _FEW_HZ, _TUNE_HZ = 0.4, 2.0
 _OWN = 0.5
 
 # Coming in after a rest stands out by so much, for so long.
-_RESTED_S, _ENTRY, _ENTRY_S = 3.0, 1.0, 5.0
+_RESTED_S, _ENTRY, _ENTRY_S = 3.0, 1.5, 5.0
 
 # A part that does not play cannot lead.
 _SILENT = -6.0

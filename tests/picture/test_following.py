@@ -90,6 +90,25 @@ def test_the_cut_lies_in_the_breath_beside_the_splice() -> None:
     assert follow([first, second])[1].from_s == pytest.approx(20.0)
 
 
+def test_a_moment_beside_the_splice_must_be_clearly_quieter() -> None:
+    for by_db, cut_s in ((2.0, 20.0), (6.0, 20.3)):
+
+        def levels(reference_s: Floats, by_db: float = by_db) -> Floats:
+            return np.where(np.abs(reference_s - 20.35) < 0.05, -by_db, 0.0)
+
+        first = take((0.0, 20.0), loudness=levels)
+        second = take((20.0, 60.0), loudness=levels)
+        assert follow([first, second])[1].from_s == pytest.approx(cut_s, abs=0.02)
+
+
+def test_a_cut_leaves_enough_of_what_is_short() -> None:
+    """What is heard for 0.8 s has a breath at both of its ends; the cuts may not both move in."""
+    breaths = rests((20.15, 20.25), (20.55, 20.65))
+    first = take((0.0, 20.0), (20.8, 60.0), loudness=breaths)
+    second = take((20.0, 20.8), loudness=breaths)
+    assert follow([first, second])[1].length_s >= SHORTEST_S
+
+
 def test_in_a_rest_of_both_the_cut_lies_in_the_middle() -> None:
     """Nothing is heard from 28 to 32 s; both takes play along until 29 s in their own rooms."""
     first = take((0.0, 28.0), loudness=rests((29.0, 40.0)))
@@ -153,6 +172,9 @@ def test_a_take_is_shown_no_further_than_its_pictures_go() -> None:
     shots = follow([first, second], dissolve_s=0.25)
     assert shots[1].dissolve_s == pytest.approx(0.1), "the older picture ends at 20.05 s"
     assert follow([first, second])[1].dissolve_s == 0.0
+    late = take((20.0, 60.0), offset_s=-8.0, pictures_s=(27.93, 90.0))
+    shots = follow([take((0.0, 20.0)), late], dissolve_s=0.25)
+    assert shots[1].dissolve_s == pytest.approx(0.14), "the newer picture begins at 19.93 s"
 
 
 def test_takes_heard_at_once_are_known() -> None:
