@@ -83,6 +83,20 @@ def test_a_part_that_enters_leads_and_nobody_leads_who_rests() -> None:
     assert any(lead.voice == 1 and abs(lead.from_s - 30.0) < 1.0 for lead in entering)
 
 
+def test_a_part_that_rests_leads_no_more_than_one_that_plays_softly() -> None:
+    resting = part(plays=(0.0, 20.0))
+    soft = part((0.0, 20.0), (40.0, 60.0), louder_db=6.0)
+    assert told(propose_leads([resting, soft])) == [(1, 0.0, 60.0)]
+
+
+def test_a_change_goes_to_a_bar_line() -> None:
+    strong = [part((0.0, 20.0), louder_db=5.0), part((20.0, 60.0), louder_db=5.0)]
+    assert propose_leads(strong, beats=[0.0, 10.1, 20.3, 30.5])[1].from_s == 20.3
+    # Where neither stands out much a bar line that lies further away will do.
+    weak = [part((0.0, 20.0), louder_db=1.0), part((20.0, 60.0), louder_db=1.0)]
+    assert propose_leads(weak, beats=[0.0, 9.0, 19.0, 29.0])[1].from_s == 19.0
+
+
 def test_where_all_is_equal_the_upper_part_leads() -> None:
     assert told(propose_leads([part(), part(), part()])) == [(0, 0.0, 60.0)]
 

@@ -52,7 +52,7 @@ _SILENT = -6.0
 _UPPER = 0.05
 
 # What a change costs: as much as standing out by 1 for so many seconds; and at a good moment.
-_CHANGE_S, _GOOD_CHANGE_S = 2.5, 0.8
+_CHANGE_S, _GOOD_CHANGE_S = 5.0, 1.5
 
 # How soon after an entry a change is good.
 _SOON_S = 0.5
