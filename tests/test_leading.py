@@ -101,12 +101,12 @@ def test_where_all_is_equal_the_upper_part_leads() -> None:
     assert told(propose_leads([part(), part(), part()])) == [(0, 0.0, 60.0)]
 
 
-def test_a_moment_of_two_seconds_is_no_lead() -> None:
-    parts = [part(), part((30.0, 31.5), louder_db=3.0)]
-    assert told(propose_leads(parts)) == [(0, 0.0, 60.0)]
-    parts = [part(), part((30.0, 33.0), louder_db=9.0)]
-    for least_s in (3.0, 6.0, 9.0):
+def test_nobody_leads_for_a_moment_only() -> None:
+    assert told(propose_leads([part(), part((30.0, 31.5), louder_db=3.0)])) == [(0, 0.0, 60.0)]
+    parts = [part((0.0, 30.0), (34.0, 60.0), louder_db=6.0), part((30.0, 34.0), louder_db=9.0)]
+    for least_s in (2.0, 6.0, 9.0):
         (_, lead, _) = propose_leads(parts, least_s=least_s)
+        assert lead.voice == 1
         assert lead.to_s - lead.from_s >= least_s
 
 

@@ -43,7 +43,7 @@ _FEW_HZ, _TUNE_HZ = 0.4, 2.0
 _OWN = 0.5
 
 # Coming in after a rest stands out by so much, for so long.
-_RESTED_S, _ENTRY, _ENTRY_S = 3.0, 1.5, 5.0
+_RESTED_S, _ENTRY, _ENTRY_S = 3.0, 2.0, 5.0
 
 # A part that does not play cannot lead.
 _SILENT = -6.0
@@ -180,10 +180,10 @@ def _stands_out(own: _Doing) -> Floats:
     busy = np.clip(np.log2((own.notes_hz + _FEW_HZ) / (usual_hz + _FEW_HZ)), -_MOST, _MOST)
     moves = np.log2(np.minimum(own.notes_hz, _TUNE_HZ) + _FEW_HZ)
     entry = (own.rested_s >= _RESTED_S) & (own.since_s < _ENTRY_S)
-    says = louder + _BUSY * busy + _MOVES * moves + _ENTRY * entry
+    says = louder + _BUSY * busy + _MOVES * moves
     if own.playing.any():
         says -= _OWN * np.mean(says[own.playing])
-    return np.asarray(np.where(own.playing, says, _SILENT))
+    return np.asarray(np.where(own.playing, says + _ENTRY * entry, _SILENT))
 
 
 def _near(bars_s: Floats, times_s: Floats) -> Playing:
