@@ -107,6 +107,23 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
+class Lead:
+    """A time in which one part leads.
+
+    Attributes
+    ----------
+    from_s, to_s : float
+        Reference seconds.
+    voice : int
+        Its number in score order, from 0.
+    """
+
+    from_s: float
+    to_s: float
+    voice: int
+
+
+@dataclass(frozen=True, slots=True)
 class Beat:
     """One beat of the guide track: its bar, its number within the bar, its guide time."""
 

@@ -16,13 +16,13 @@ from pathlib import Path
 from syncvid.errors import ProductionError
 from syncvid.picture.cropping import picture_rect
 from syncvid.picture.fonts import find_font
-from syncvid.picture.leads import Lead
 from syncvid.picture.pieces import Piece, Rect, Voice
 from syncvid.picture.scenes import Place, Scene, lay_out
 from syncvid.production.layouts import Layout
 from syncvid.timeline import (
     Bars,
     FrameRate,
+    Lead,
     middle_of_picture_s,
     picture_start_s,
     pictures_to_cover,

@@ -3,24 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-
-@dataclass(frozen=True, slots=True)
-class Lead:
-    """A stretch of the music in which one voice leads.
-
-    Attributes
-    ----------
-    from_s, to_s : float
-        Reference seconds.
-    voice : int
-        Who leads: an index into the voices.
-    """
-
-    from_s: float
-    to_s: float
-    voice: int
+from syncvid.timeline import Lead
 
 
 def follow(

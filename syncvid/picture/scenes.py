@@ -13,13 +13,13 @@ from itertools import pairwise
 
 from syncvid.errors import ProductionError
 from syncvid.picture.arrangements import Ensemble, arrange
-from syncvid.picture.leads import Lead, follow
+from syncvid.picture.leads import follow
 from syncvid.picture.pieces import Rect, Voice
 from syncvid.picture.roles import Roles, cast_roles
 from syncvid.picture.space import Space, whole_space
 from syncvid.production.captions import at_s
 from syncvid.production.layouts import Layout, ScenePlan
-from syncvid.timeline import Bars
+from syncvid.timeline import Bars, Lead
 
 # WCAG 2.2, success criterion 2.3.1: no more than three flashes in any second.  A change of the
 # whole picture is half a flash at most; so this leaves room.

@@ -52,6 +52,7 @@ class _Tile(Strict):
     least_height: Share = 0.0
     hold_s: Annotated[Seconds, Field(ge=0.0, le=60.0)] = 0.0
     dissolve_s: DissolveSeconds = 0.0
+    take_dissolve_s: Annotated[Seconds, Field(ge=0.0, le=2.0)] = 0.0
     enter: bool = False
     corners: Corners = 0.0
     equal_heads: Share = 0.0

@@ -64,6 +64,8 @@ class TileStyle:
         How far people are brought to one size, 0 (as filmed) to 1 (equal).
     match : float
         How far exposure and white balance are brought together, 0 (as filmed) to 1.
+    take_dissolve_s : float
+        Seconds that a change takes from one take, or one place of it, to another; 0 cuts.
     """
 
     background: str = "#211d19"
@@ -75,6 +77,7 @@ class TileStyle:
     corners: float = 0.0
     equal_heads: float = 0.5
     match: float = 0.0
+    take_dissolve_s: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)

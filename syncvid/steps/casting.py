@@ -5,18 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from syncvid.listen import Candidate, choose_take
 from syncvid.media.sound import SoundFile
 from syncvid.mix import Line
 from syncvid.picture import LABEL_SEPARATOR, Piece, Voice
+from syncvid.picture.following import Shot, Take, follow, heard_together_s
 from syncvid.picture.pieces import DEFAULT_FOCUS
 from syncvid.production.material import Material, Recording, SourceFile
 from syncvid.production.results import ClipSync, Levels, SyncResult
+from syncvid.production.store import Store
 from syncvid.steps.hearing import Facts
-from syncvid.timeline import Placement
+from syncvid.steps.playing import loudness_of
 
-# Clips of one part whose playing overlaps by less than this follow each other: the tile shows each
+# Takes of one part that are heard at once for less than this follow each other: the tile shows each
 # in its time.  What shows less than `_LEAST_SHOWN_S` of the music is not worth a cut.
 _FOLLOWS_S = 1.0
 _LEAST_SHOWN_S = 2.0
@@ -51,16 +54,19 @@ class Entry:
         return self.sync.stretch.within(self.facts.duration_s)
 
     @property
-    def extent_s(self) -> tuple[float, float]:
-        """Reference seconds between which it is heard, or may be; empty without a place."""
-        placement, spans = self.sync.finding.placement, self.sync.finding.spans
+    def take(self) -> Take | None:
+        """The take as the tile follows it; None without a place."""
+        placement = self.sync.finding.placement
         if placement is None:
-            return 0.0, 0.0
-        begin_s, end_s = self.stretch_s
-        if spans:
-            begin_s = min(span.clip_from_s for span in spans)
-            end_s = max(span.clip_to_s for span in spans)
-        return placement.to_reference(begin_s), placement.to_reference(end_s)
+            return None
+        facts = self.facts
+        return Take(
+            placement=placement,
+            stretch_s=self.stretch_s,
+            pictures_s=(facts.picture_from_s, facts.picture_to_s) if facts.shape else (0.0, 0.0),
+            spans=self.sync.finding.spans,
+            late_s=self.recording.picture_shift_ms / 1000,
+        )
 
     @property
     def line(self) -> Line | None:
@@ -103,7 +109,13 @@ class Cast:
     duration_s: float
 
 
-def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cast:
+def cast(
+    material: Material,
+    result: SyncResult,
+    facts: dict[str, Facts],
+    *,
+    take_dissolve_s: float = 0.0,
+) -> Cast:
     """Choose the takes and lay them on the reference.
 
     Parameters
@@ -114,6 +126,8 @@ def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cas
         Their places.
     facts : dict
         What is known of each file, by its path as given.
+    take_dissolve_s : float
+        How long it takes where a tile changes from one take, or one place of it, to another.
 
     Returns
     -------
@@ -135,7 +149,7 @@ def cast(material: Material, result: SyncResult, facts: dict[str, Facts]) -> Cas
         if chosen:
             shown += chosen
             rejected += [e for e in takes if e not in chosen and e.sync.finding.placement]
-            voice = _voice(part, player, chosen)
+            voice = _voice(part, player, chosen, material.store, take_dissolve_s)
         elif takes:
             continue
         group = material.groups.get((part, player), "")
@@ -186,61 +200,58 @@ def _chosen(takes: Sequence[Entry], reference_s: float) -> list[Entry]:
         entry = left.pop(best)
         if not chosen or (_adds(entry, reference_s) and not _overlaps(entry, chosen)):
             chosen.append(entry)
-    return sorted(chosen, key=lambda entry: entry.extent_s)
+    return sorted(chosen, key=_first_heard_s)
+
+
+def _first_heard_s(entry: Entry) -> float:
+    """Return when a take is first heard."""
+    return min(run.from_s for run in entry.take.runs()) if entry.take else math.inf
 
 
 def _adds(entry: Entry, reference_s: float) -> bool:
     """Tell whether a take shows some of the music."""
-    begin_s, end_s = entry.extent_s
-    return min(end_s, reference_s) - max(begin_s, 0.0) >= _LEAST_SHOWN_S
+    runs = entry.take.runs() if entry.take else []
+    shown_s = sum(max(0.0, min(run.to_s, reference_s) - max(run.from_s, 0.0)) for run in runs)
+    return shown_s >= _LEAST_SHOWN_S
 
 
 def _overlaps(entry: Entry, others: Sequence[Entry]) -> bool:
     """Tell whether a take and one of others are heard at the same time."""
-    begin_s, end_s = entry.extent_s
     return any(
-        min(end_s, other.extent_s[1]) - max(begin_s, other.extent_s[0]) > _FOLLOWS_S
+        heard_together_s(entry.take, other.take) > _FOLLOWS_S
         for other in others
+        if entry.take and other.take
     )
 
 
-def _voice(part: str, player: str, entries: Sequence[Entry]) -> Voice:
-    """Return the tile of a part that shows takes which follow each other."""
+def _voice(
+    part: str, player: str, entries: Sequence[Entry], store: Store, dissolve_s: float
+) -> Voice:
+    """Return the tile of a part: the takes that are heard, each in its time and on its place."""
     label = _label(part, player) or entries[0].recording.source.path.stem
-    pieces: list[Piece] = []
-    before: Entry | None = None
-    for entry in entries:
-        placement = entry.sync.finding.placement
-        if placement is None or entry.facts.shape is None:
-            continue
-        piece = _piece(entry, placement, entry.facts.shape)
-        if before is not None:
-            # The cut lies between what is heard of the one and of the other.
-            cut_s = (before.extent_s[1] + entry.extent_s[0]) / 2
-            piece = replace(piece, from_s=max(piece.from_s, cut_s))
-            pieces[-1] = replace(pieces[-1], to_s=min(pieces[-1].to_s, piece.from_s))
-        pieces.append(piece)
-        before = entry
-    return Voice(label, part, tuple(pieces))
+    seen = [(entry, take) for entry in entries if (take := entry.take) and entry.facts.shape]
+    takes = [
+        replace(take, loudness=partial(loudness_of, entry.recording.source, store))
+        for entry, take in seen
+    ]
+    shots = follow(takes, dissolve_s=dissolve_s)
+    return Voice(label, part, tuple(_piece(seen[shot.take][0], shot) for shot in shots))
 
 
-def _piece(entry: Entry, placement: Placement, shape: tuple[int, int]) -> Piece:
-    """Return the stretch in which a take has pictures, on the clock of its picture."""
+def _piece(entry: Entry, shot: Shot) -> Piece:
+    """Return a shot as the picture knows it."""
     recording = entry.recording
-    # A late picture shows at clip time c + shift what sounds at c: it is shown that much earlier.
-    late_s = recording.picture_shift_ms / 1000
-    on_screen = replace(placement, offset_s=placement.offset_s - late_s * placement.rate)
-    begin_s, end_s = entry.stretch_s
     return Piece(
         file=recording.source.file,
         path=recording.source.path,
-        placement=on_screen,
-        from_s=on_screen.to_reference(max(entry.facts.picture_from_s, begin_s)),
-        to_s=on_screen.to_reference(min(entry.facts.picture_to_s, end_s)),
-        shape=shape,
+        placement=shot.placement,
+        from_s=shot.from_s,
+        to_s=shot.to_s,
+        shape=entry.facts.shape or (0, 0),
         identity=recording.source.identity,
         focus=recording.focus or DEFAULT_FOCUS,
         zoom=recording.zoom or 1.0,
+        dissolve_s=shot.dissolve_s,
     )
 
 

@@ -16,7 +16,7 @@ from syncvid.mix import PlainSum, safe_gain
 from syncvid.picture import Composition, compose
 from syncvid.picture import report as picture_report
 from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
-from syncvid.production.layouts import find_layout
+from syncvid.production.layouts import Layout, find_layout
 from syncvid.production.looks import with_overrides
 from syncvid.production.material import (
     Material,
@@ -152,14 +152,15 @@ def render(
     result = outcome.result
     if sync_file is not None:
         material = _with_parts(material, result)
-    players = cast(material, result, facts)
+    layout = _layout(material, look_of)
+    players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
     if not players.voices:
         raise RenderError(
             "None of the clips has a place, so there is nothing to show.",
             where=str(out),
             fix="Look at what `syncvid sync` says of each clip.",
         )
-    composition = _compose(material, players, look_of)
+    composition = _compose(material, players, layout, look_of)
     key = _key(material, composition, settings)
     if _is_there(material, out, key):
         summary = None
@@ -269,10 +270,11 @@ def _is_current(
         size=(size[0], size[1]) if size else None,
         frame_rate=parse_frame_rate(rate) if rate else None,
     )
-    players = cast(material, result, facts)
+    layout = _layout(material, look_of)
+    players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
     if not players.voices:
         return False
-    composition = _compose(material, players, look_of)
+    composition = _compose(material, players, layout, look_of)
     key = _key(material, composition, EncodeSettings(**row["settings"]))
     return _is_there(material, out, key)
 
@@ -360,14 +362,19 @@ def _shared_parts(
     return tuple(dict.fromkeys((part, player) for part, player, _ in takes))
 
 
-def _compose(material: Material, players: Cast, look_of: Look) -> Composition:
-    """Lay the tiles out."""
-    width, _, height = material.picture.size.partition("x")
+def _layout(material: Material, look_of: Look) -> Layout:
+    """Return the layout that is asked for, or that of the production."""
     layout = find_layout(look_of.layout or material.picture.layout, material.folder)
     image = material.background.path if material.background else None
+    return with_overrides(layout, material.picture, image)
+
+
+def _compose(material: Material, players: Cast, layout: Layout, look_of: Look) -> Composition:
+    """Lay the tiles out."""
+    width, _, height = material.picture.size.partition("x")
     return compose(
         players.voices,
-        with_overrides(layout, material.picture, image),
+        layout,
         size=look_of.size or (int(width), int(height)),
         frame_rate=look_of.frame_rate or material.picture.rate,
         duration_s=players.duration_s,

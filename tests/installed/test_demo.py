@@ -26,6 +26,9 @@ pytestmark = pytest.mark.slow
 SIZE = (1280, 720)
 RATE = Fraction(30)
 
+# Within half of this around a change of take two pictures are seen at once: layouts/grid.toml.
+TAKE_DISSOLVE_S = 0.25
+
 # What a tile keeps when it crops, as layouts/grid.toml and the README state it: the middle, and
 # never less of the picture than this share (a tall one gets plain sides).
 LEAST_SHOWN = 0.62
@@ -160,6 +163,9 @@ def test_every_output_picture_shows_the_source_picture_that_is_due(
         middle_s = float((index + Fraction(1, 2)) / RATE)
         for name, tile in tiles:
             if not tile["from_s"] <= middle_s < tile["to_s"]:
+                continue
+            changes = (one["to_s"], other["from_s"]) if tile["part"] == "Flute" else ()
+            if any(abs(middle_s - at_s) <= TAKE_DISSOLVE_S / 2 for at_s in changes):
                 continue
             clip_s = found[name].to_clip(middle_s)
             due = int(np.searchsorted(starts[name], clip_s + 1e-9, side="right")) - 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,8 @@ from syncvid.production.material import Material, Recording, SourceFile
 from syncvid.production.results import ClipSync, Finding, Levels, Stretch, SyncResult, Verdict
 from syncvid.production.store import Store
 from syncvid.steps.casting import Cast, cast
-from syncvid.steps.hearing import Facts
+from syncvid.steps.hearing import _HEARING, Facts
+from syncvid.steps.parts import leads_of, part_activities, with_entrances
 from syncvid.timeline import Span
 
 MIX_S = 60.0
@@ -50,16 +52,17 @@ def cast_of(
     known: dict[str, Facts],
     *,
     reference: str = "mix",
+    store: Store | None = None,
+    take_dissolve_s: float = 0.0,
 ) -> Cast:
-    material = Material(
-        "x", tuple(recordings), (("Viola", "Anna"),), None, None, Store(Path("nowhere"))
-    )
+    store = store or Store(Path("nowhere"))
+    material = Material("x", tuple(recordings), (("Viola", "Anna"),), None, None, store)
     result = SyncResult(
         reference,  # type: ignore[arg-type]
         tuple(clips),
         reference_duration_s=MIX_S,
     )
-    return cast(material, result, known)
+    return cast(material, result, known, take_dissolve_s=take_dissolve_s)
 
 
 def shown(cast: Cast) -> list[tuple[str, float, float]]:
@@ -87,6 +90,64 @@ def test_halves_that_were_recorded_apart_are_cut_where_neither_plays() -> None:
     ]
     told = cast_of([first, second], clips, {"a.mov": facts(60.0), "b.mov": facts(45.0)})
     assert shown(told) == [("a.mov", -5.0, 30.0), ("b.mov", 30.0, 65.0)]
+
+
+def test_a_phrase_from_another_take_is_shown_in_its_place() -> None:
+    """The mix has seconds 20 to 30 from the second take, and moves a phrase of the first one."""
+    first, second = take(1, "a.mov"), take(2, "b.mov")
+    moved = (Span(5.0, 25.0, -5.0), Span(35.0, 45.0, -5.0), Span(45.0, 50.0, -4.8))
+    clips = [
+        placed(first, -5.0, spans=(*moved, Span(50.2, 65.0, -5.0))),
+        placed(second, -8.0, spans=(Span(28.0, 38.0, -8.0),)),
+    ]
+    told = cast_of(
+        [first, second],
+        clips,
+        {"a.mov": facts(70.0), "b.mov": facts(70.0)},
+        take_dissolve_s=0.25,
+    )
+    assert shown(told) == [
+        ("a.mov", -5.0, 20.0),
+        ("b.mov", 20.0, 30.0),
+        ("a.mov", 30.0, 40.1),
+        ("a.mov", 40.1, 45.2),
+        ("a.mov", 45.2, 65.0),
+    ]
+    pieces = told.voices[0].pieces
+    assert [piece.placement.offset_s for piece in pieces] == [-5.0, -8.0, -5.0, -4.8, -5.0]
+    assert [piece.dissolve_s for piece in pieces] == [0.0, 0.25, 0.25, 0.25, 0.25]
+    assert told.rejected == ()
+
+
+def test_a_late_picture_follows_the_spans_too() -> None:
+    late = take(1, "a.mov", picture_shift_ms=120.0)
+    spans = (Span(5.0, 25.0, -5.0), Span(25.0, 65.0, -4.5))
+    told = cast_of([late], [placed(late, -5.0, spans=spans)], {"a.mov": facts(70.0)})
+    assert [piece.placement.offset_s for piece in told.voices[0].pieces] == [-5.12, -4.62]
+
+
+def test_the_cut_between_takes_lies_where_neither_plays(tmp_path: Path) -> None:
+    """Both takes play but for 30.1 to 30.4 s of the mix; sync puts the splice at 30 s."""
+    rate = 16_000
+    store = Store(tmp_path / "work")
+    for file, offset_s in (("a.mov", -5.0), ("b.mov", -8.0)):
+        clock = np.arange(70 * rate) / rate
+        sound = 0.2 * np.sin(2 * np.pi * 440 * clock) * ((clock > 5) & (clock < 66))
+        sound[(clock + offset_s > 30.1) & (clock + offset_s < 30.4)] = 0.0
+        store.save_samples(file, sound.astype(np.float32))
+        store.save(f"clip-{file}", _HEARING, asdict(facts(70.0)))
+    first, second = take(1, "a.mov"), take(2, "b.mov")
+    clips = [
+        placed(first, -5.0, spans=(Span(5.0, 35.0, -5.0),)),
+        placed(second, -8.0, spans=(Span(38.0, 65.0, -8.0),)),
+    ]
+    known = {"a.mov": facts(70.0), "b.mov": facts(70.0)}
+    told = cast_of([first, second], clips, known, store=store)
+    assert 30.1 <= told.voices[0].pieces[1].from_s <= 30.4
+    assert with_entrances(told, store).voices[0].enters_s == pytest.approx(0.0, abs=0.06)
+    (activity,) = part_activities(told, store)
+    assert activity.rests(0.5)[-1][0] == pytest.approx(58.0, abs=0.1), "the second take, on the mix"
+    assert [lead.voice for lead in leads_of(told, store)] == [0]
 
 
 def test_takes_of_the_same_music_stay_one_choice() -> None:
