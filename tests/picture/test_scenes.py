@@ -105,6 +105,13 @@ def test_parts_are_chosen_by_part_label_or_group() -> None:
         assert seen(scene) == expected
 
 
+def test_a_part_wins_over_a_group_of_the_same_name() -> None:
+    voices = (voice("Solo", "Choir"), voice("Choir"))
+    layout = Layout("mine", parts=("Choir",))
+    (scene,), _ = lay_out(voices, layout, size=HD)
+    assert [place.voice for place in scene.places] == [1]
+
+
 def test_who_leads_is_seen_even_if_not_among_the_parts() -> None:
     scene = scenes_of(ScenePlan(at(5.0), "lead", parts=("Winds",), lead="Cello"))[1]
     assert seen(scene) == ["Flute", "Oboe", "Cello"]
