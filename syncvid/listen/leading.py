@@ -35,7 +35,7 @@ _LOUDER_DB, _MOST = 1.8, 3.0
 # part has, up to a tune's: more of them make no better tune.  Some notes a second are added before
 # ratios are taken.  All weights were chosen on invented pieces, as in
 # `tests/benchmarks/leads_invented.py`, of other seeds than those that are scored; they matter
-# little: with any of them doubled or halved the share that is right changes by 2 %.
+# little: half or one and a half times of any changes the share that is right by 2 %.
 _BUSY, _MOVES = 1.2, 1.4
 _FEW_HZ, _TUNE_HZ = 0.4, 2.0
 
