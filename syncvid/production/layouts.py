@@ -39,6 +39,7 @@ _TABLES: dict[str, dict[str, str | tuple[float, float]]] = {
         "opacity": (0.0, 1.0),
     },
     "card": {"background": "colour", "ink": "colour", "player": "colour", "rule": "colour"},
+    "plate": {"background": "colour", "ink": "colour", "second": "colour", "rule": "colour"},
 }
 
 
@@ -119,6 +120,23 @@ class CardStyle:
 
 
 @dataclass(frozen=True, slots=True)
+class PlateStyle:
+    """The plates with the title before and the credits after the music.
+
+    Attributes
+    ----------
+    background, ink, second, rule : str
+        Colours of the plate, of title and names, of the subtitle and of what somebody did, and of
+        the line.
+    """
+
+    background: str = "#12100e"
+    ink: str = "#fffdf7"
+    second: str = "#b5aa98"
+    rule: str = "#a3261d"
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """A layout file, read and checked.
 
@@ -128,7 +146,7 @@ class Layout:
         The file's name without its ending.
     arrangement : {"grid"}
         How the tiles are placed.
-    canvas, tile, caption, card : records
+    canvas, tile, caption, card, plate : records
         The tables of the file.
     """
 
@@ -138,6 +156,7 @@ class Layout:
     tile: TileStyle = field(default_factory=TileStyle)
     caption: CaptionStyle = field(default_factory=CaptionStyle)
     card: CardStyle = field(default_factory=CardStyle)
+    plate: PlateStyle = field(default_factory=PlateStyle)
 
 
 def find_layout(name: str = "grid", folder: Path | None = None) -> Layout:
@@ -231,6 +250,7 @@ def read_layout(path: Path) -> Layout:
         tile=TileStyle(**document.get("tile", {})),
         caption=CaptionStyle(**document.get("caption", {})),
         card=CardStyle(**document.get("card", {})),
+        plate=PlateStyle(**document.get("plate", {})),
     )
 
 
