@@ -41,3 +41,8 @@ def text_area(size: tuple[int, int]) -> Rect:
 def _even_up(value: float) -> int:
     """Return the next even number at or above a value, forgiving what floats add."""
     return 2 * int(-(-(value - 1e-6) // 2))
+
+
+def plate_unit(size: tuple[int, int]) -> float:
+    """Return what sizes on plates are shares of: the height, or less in narrow pictures."""
+    return min(size[1], 0.9 * size[0])

@@ -5,8 +5,9 @@ Names of one scene share one size of letters; either all of its tiles have names
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,13 +17,13 @@ from syncvid.picture.colour import LEAST_CONTRAST, colour_to_yuv, contrast, pars
 from syncvid.picture.inking import ink
 from syncvid.picture.overlay import Overlay, even_up, stack
 from syncvid.picture.pieces import LABEL_SEPARATOR, Rect
-from syncvid.picture.setting import draw_line, length_px
-from syncvid.picture.typeset import Typeset, letter_count, shortened, wrapped
+from syncvid.picture.setting import length_px
+from syncvid.picture.typeset import ELLIPSIS, Typeset, clusters, letter_count, shortened, wrapped
 from syncvid.production.layouts import CaptionStyle
 
 # Letters smaller than this cannot be read in any font; nor such of a smaller share of the picture's
 # height, however many pixels it has (seen from where the whole picture is in sight).
-_SMALLEST_EM_PX, _SMALLEST_EM_SHARE = 12, 0.0125
+_SMALLEST_EM_PX, _SMALLEST_EM_SHARE = 12, 0.0139
 
 # The largest name, as a share of the whole picture's height (subtitling practice: 4 to 5 %).
 _LARGEST_EM_SHARE = 0.042
@@ -38,14 +39,17 @@ _LONGEST_NAME, _HIGHEST_BAND = 0.92, 1 / 3
 # A tile must have room for so many em of letters, else no name is legible in it.
 _SHORTEST_ROOM_EM = 2.5
 
-# A part's name must keep so many letters before the player's is left out for its sake.
-_LEAST_PART_LETTERS = 5
+# Part and player must each keep so many letters, if they have them, before the player is left out.
+_LEAST_LETTERS = 6
 
 # Words at the foot: subtitling practice (two lines, 42 letters, 4 to 5 % of the height); in em:
 # distance of the base lines, room above, below and beside the letters, fading out.
 _WORDS_EM_SHARES = (0.05, 0.045, 0.04)
 _MOST_LINES, _MOST_LETTERS = 2, 42
 _LINE_EM, _ABOVE_EM, _BELOW_EM, _BESIDE_EM = 1.22, 1.06, 0.52, 1.5
+
+# Words give way to names by at most this share of the picture's height, and then lie so far above.
+_FURTHEST_UP, _APART_PX = 0.12, 4
 
 # In a narrow picture letters are so small that about this many of them fill a line; a letter of
 # the project's serif is 0.42 em wide on average (names and words of the demo).
@@ -65,8 +69,7 @@ def legible_opacity(style: CaptionStyle) -> float:
     for percent in range(round(style.opacity * 100), 100):
         share = percent / 100
         grounds = (
-            tuple(share * colour + (1 - share) * behind for colour in band)
-            for behind in (0, 255)
+            tuple(share * colour + (1 - share) * behind for colour in band) for behind in (0, 255)
         )
         # Video is coded in fewer steps than these colours: a little more than the limit.
         if all(contrast(ink, (g[0], g[1], g[2])) >= 1.03 * LEAST_CONTRAST for g in grounds):
@@ -95,8 +98,8 @@ def plan_names(
 ) -> tuple[Name, ...]:
     """Decide how the names of one scene are written: in one size, all or none.
 
-    A label that is too long loses the player's later names first, then part of the part's name
-    (at the end, by an ellipsis); if that is not enough anywhere, all labels are the part alone.
+    A label that is too long loses the player's later names first, then the end of the part's name,
+    then the end of the given name; where that is not enough, all labels are the part alone.
 
     Parameters
     ----------
@@ -118,8 +121,7 @@ def plan_names(
         return ()
     least = max(_SMALLEST_EM_PX, round(_SMALLEST_EM_SHARE * picture_height))
     most = max(least, round(_LARGEST_EM_SHARE * picture_height))
-    measures = (min(tile.height, tile.width * 9 / 16 * 1.25) for tile in tiles)
-    em = min(max(least, round(style.size * min(measures))), most)
+    em = min(max(least, round(style.size * min(map(_measure, tiles)))), most)
     rooms = [_room(tile, em) for tile in tiles]
     if min(rooms) < _SHORTEST_ROOM_EM * em or any(
         even_up(_BAND_EM * em) > _HIGHEST_BAND * tile.height for tile in tiles
@@ -129,15 +131,19 @@ def plan_names(
     def measure(words: Typeset) -> float:
         return length_px(words, em)
 
-    fitted = [
-        _fitted(label, room, measure) for label, room in zip(labels, rooms, strict=True)
-    ]
+    fitted = [_fitted(label, room, measure) for label, room in zip(labels, rooms, strict=True)]
     if any(words is None for words in fitted):
         fitted = [
             shortened(_split(label)[0], room, measure)
             for label, room in zip(labels, rooms, strict=True)
         ]
     return tuple(Name(words, em) for words in fitted if words is not None)
+
+
+def _measure(tile: Rect) -> float:
+    """Return what letters are a share of: the height of a 16:9 tile, less in narrow or low ones."""
+    height = tile.width * 9 / 16
+    return min(1.25 * tile.height, 1.25 * height, math.sqrt(tile.height * height))
 
 
 def _room(tile: Rect, em: float) -> float:
@@ -160,15 +166,23 @@ def _fitted(label: Typeset, room: float, measure: Callable[[Typeset], float]) ->
     part, player = _split(label)
     if not player:
         return shortened(label, room, measure)
-    first = player.cut(0, player.text.find(" ") if " " in player.text else len(player.text))
-    for name in dict.fromkeys((player, first)):
-        tail = Typeset((), label.plain).plus(LABEL_SEPARATOR)
-        tail = Typeset((*tail.runs, *name.runs), label.plain)
-        left = shortened(part, room - measure(tail), measure)
-        whole = left == part
-        if whole or (name == first and letter_count(left.text) > _LEAST_PART_LETTERS):
-            return Typeset((*left.runs, *tail.runs), label.plain)
+    given = player.cut(0, player.text.find(" ") if " " in player.text else len(player.text))
+    dot = Typeset((), label.plain).plus(LABEL_SEPARATOR)
+    # In this order: given name instead of all names; a shorter part; a shorter given name too.
+    for name in (player, given, _opening(given)):
+        left = shortened(part, room - measure(dot) - measure(name), measure)
+        kept = left == part or letter_count(left.text) > _LEAST_LETTERS
+        if kept if name != player else left == part:
+            return Typeset((*left.runs, *dot.runs, *name.runs), label.plain)
     return None
+
+
+def _opening(name: Typeset) -> Typeset:
+    """Return the first letters of a name and an ellipsis; a short name as it is."""
+    letters = clusters(name.text)
+    if len(letters) <= _LEAST_LETTERS + 1:
+        return name
+    return name.cut(0, len("".join(letters[:_LEAST_LETTERS]))).plus(ELLIPSIS)
 
 
 def draw_name(name: Name, tile: Rect, style: CaptionStyle, *, rule: str) -> Overlay | None:
@@ -218,7 +232,9 @@ def words_fit(words: Typeset, size: tuple[int, int]) -> bool:
     return _is_whole(words, lines)
 
 
-def draw_words(words: Typeset, size: tuple[int, int], style: CaptionStyle) -> Overlay | None:
+def draw_words(
+    words: Typeset, size: tuple[int, int], style: CaptionStyle, *, clear_of: Sequence[Rect] = ()
+) -> Overlay | None:
     """Draw words at the foot of the whole picture: a scene's caption, sung words, a remark.
 
     One or two lines, at most 42 letters each, on a band on which they can be read over anything,
@@ -232,6 +248,9 @@ def draw_words(words: Typeset, size: tuple[int, int], style: CaptionStyle) -> Ov
         Width and height of the picture.
     style : CaptionStyle
         Colours.
+    clear_of : sequence of Rect
+        Where names are written: the words stand above those that they would cover, if that is not
+        far up.
 
     Returns
     -------
@@ -245,7 +264,8 @@ def draw_words(words: Typeset, size: tuple[int, int], style: CaptionStyle) -> Ov
     lengths = [length_px(line, em) for line in lines]
     width = min(even_up(max(lengths) + 2 * _BESIDE_EM * em), size[0])
     height = even_up((_ABOVE_EM + _BELOW_EM + (len(lines) - 1) * _LINE_EM) * em)
-    rect = Rect((size[0] - width) // 4 * 2, area.y + area.height - height, width, height)
+    foot = Rect((size[0] - width) // 4 * 2, area.y + area.height - height, width, height)
+    rect = _lifted(foot, clear_of, int(_FURTHEST_UP * size[1]))
     fade = max(1, round(0.8 * _BESIDE_EM * em))
     band = np.full(width, legible_opacity(style))
     band[-fade:] *= _falling(fade)
@@ -261,6 +281,16 @@ def draw_words(words: Typeset, size: tuple[int, int], style: CaptionStyle) -> Ov
     )
 
 
+def _lifted(foot: Rect, others: Sequence[Rect], most: int) -> Rect:
+    """Return a rectangle moved up until it covers none of the others; as it was if that is far."""
+    y = foot.y
+    for other in sorted(others, key=lambda rect: -rect.y):
+        beside = other.x >= foot.x + foot.width or foot.x >= other.x + other.width
+        if not beside and y < other.y + other.height and other.y < y + foot.height:
+            y = (other.y - foot.height - _APART_PX) // 2 * 2
+    return replace(foot, y=y) if 0 <= foot.y - y <= most else foot
+
+
 def _set_words(words: Typeset, size: tuple[int, int]) -> tuple[list[Typeset], float]:
     """Return the lines of words at the foot and the size of their letters."""
     area = text_area(size)
@@ -272,9 +302,7 @@ def _set_words(words: Typeset, size: tuple[int, int]) -> tuple[list[Typeset], fl
 
         def measure(line: Typeset, em: float = em) -> float:
             # Too many letters are as bad as too long a line: the longer of the two counts.
-            return max(
-                length_px(line, em), letter_count(line.text) / _MOST_LETTERS * area.width
-            )
+            return max(length_px(line, em), letter_count(line.text) / _MOST_LETTERS * area.width)
 
         lines = wrapped(words, area.width, measure, _MOST_LINES)
         if _is_whole(words, lines):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from syncvid.arrays import Planes
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.colour import colour_to_yuv
@@ -50,7 +52,7 @@ def draw_card(label: Typeset, width: int, height: int, style: CardStyle) -> Plan
         name = label.cut(len(part) + len(LABEL_SEPARATOR), len(label.text))
         lines.append((name, player_em, rule_y + below, style.player))
     for words, em, y, colour in lines:
-        fit = shortened(words, _LONGEST_NAME * width, lambda line, em=em: length_px(line, em))
+        fit = shortened(words, _LONGEST_NAME * width, partial(length_px, em_px=em))
         at = ((width - length_px(fit, em)) / 2, round(y))
         overlay = line_overlay(fit, em, at, colour, (width, height))
         if overlay is not None:

@@ -61,9 +61,7 @@ def _outside(radius: float, side: int) -> NDArray[np.float64]:
     return np.asarray(out.reshape(side, _FINER, side, _FINER).mean(axis=(1, 3)))
 
 
-def _layer(
-    rect: Rect, mask: NDArray[np.float64], ground: tuple[int, int, int] | Planes
-) -> Layer:
+def _layer(rect: Rect, mask: NDArray[np.float64], ground: tuple[int, int, int] | Planes) -> Layer:
     """Return the ground under a mask."""
     if isinstance(ground[0], int):
         return mask, ground

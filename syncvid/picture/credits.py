@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from syncvid.picture.areas import text_area
+from syncvid.picture.areas import plate_unit, text_area
 from syncvid.picture.cards import centred_rule
 from syncvid.picture.fonts import choose_type
 from syncvid.picture.pieces import LABEL_SEPARATOR, Rect
@@ -139,18 +139,22 @@ def plan_plates(credits: Sequence[Credit], size: tuple[int, int]) -> tuple[Credi
             break
     # As many columns as it takes, all about equally high.
     count = -(-len(parts) // columns) * columns if len(parts) > columns else len(parts)
-    parts = _balanced(credits, heights, capacity, count)
+    even = _balanced(credits, heights, capacity, count)
     return tuple(
-        CreditsPlate(tuple(parts[first : first + columns]), em, role_px)
-        for first in range(0, len(parts), columns)
+        CreditsPlate(tuple(even[first : first + columns]), em, role_px)
+        for first in range(0, len(even), columns)
     )
 
 
 def _ways(size: tuple[int, int]) -> list[tuple[int, float]]:
     """Return which numbers of columns and sizes of letters come into question."""
-    width, unit = text_area(size).width, min(size[1], 0.9 * size[0])
+    width, unit = text_area(size).width, plate_unit(size)
     ways = [(columns, max(_SMALLEST_EM_PX, share * unit)) for columns, share in _WAYS]
-    return [way for way in ways if way[0] == 1 or _column_width(width, *way) >= _NARROWEST_EM * way[1]]
+    return [
+        (columns, em)
+        for columns, em in ways
+        if columns == 1 or _column_width(width, columns, em) >= _NARROWEST_EM * em
+    ]
 
 
 def _column_width(width: float, columns: int, em: float) -> float:
@@ -251,8 +255,7 @@ def set_credits(
         left = area.x + index * (width + _COLUMN_GAP_EM * em)
         at = (left, top + _RULE_EM * em)
         placed += _set_column(column, em, at, width=width, role_px=plate.role_px)
-    unit = min(size[1], 0.9 * size[0])
-    return placed, centred_rule(size[0] / 2, round(top) // 2 * 2, unit)
+    return placed, centred_rule(size[0] / 2, round(top) // 2 * 2, plate_unit(size))
 
 
 def _set_column(
@@ -260,10 +263,8 @@ def _set_column(
 ) -> list[PlacedWords]:
     """Place a column: what to the left of an axis, who to its right, the whole centred."""
     rows = [(credit, *_wrapped(credit, em, role_px, width)) for credit in column]
-    roles, names = (
-        max((length_px(line, em) for row in rows if row[0].role for line in row[part]), default=0.0)
-        for part in (1, 2)
-    )
+    roles = max((length_px(x, em) for _, role, _ in rows for x in role), default=0.0)
+    names = max((length_px(x, em) for _, role, name in rows if role for x in name), default=0.0)
     axis = at[0] + (width - roles - _GAP_EM * em - names) / 2 + roles
     y = at[1]
     placed: list[PlacedWords] = []

@@ -92,17 +92,14 @@ def _resolved(text: str, base: int) -> list[str]:
 
 def _levels(kinds: list[str], base: int) -> list[int]:
     """Return the embedding level of each letter (rules I1 and I2)."""
-    level = (
-        {_LEFT: 2, _RIGHT: 1, _NUMBER: 2} if base else {_LEFT: 0, _RIGHT: 1, _NUMBER: 2}
-    )
+    level = {_LEFT: 2, _RIGHT: 1, _NUMBER: 2} if base else {_LEFT: 0, _RIGHT: 1, _NUMBER: 2}
     return [level[kind] for kind in kinds]
 
 
-def _turned(
-    found: list[tuple[int, Stretch]], level: int
-) -> list[tuple[int, Stretch]]:
+def _turned(found: list[tuple[int, Stretch]], level: int) -> list[tuple[int, Stretch]]:
     """Turn round each sequence of stretches of at least this level (rule L2)."""
     turned: list[tuple[int, Stretch]] = []
     for high, group in itertools.groupby(found, key=lambda pair: pair[0] >= level):
-        turned += reversed(list(group)) if high else list(group)
+        members = list(group)
+        turned += reversed(members) if high else members
     return turned

@@ -141,9 +141,7 @@ def _known(path: Path, index: int, font: Any) -> KnownFace | None:
         letters = frozenset(c for c, name in cmap.items() if glyphs[name].numberOfContours)
     name = font["name"]
     family = name.getBestFullName() or path.stem if "name" in tables else path.stem
-    face = Face(
-        str(path), index, _axes(font), _scale(font), f"{path.name}:{path.stat().st_size}"
-    )
+    face = Face(str(path), index, _axes(font), _scale(font), f"{path.name}:{path.stat().st_size}")
     return KnownFace(face, letters, str(family))
 
 
@@ -168,4 +166,4 @@ def _scale(font: Any) -> float:
     if not 0.4 < capitals < 1.0:
         return 1.0
     low, high = _SCALES
-    return round(min(max(_CAPITALS_EM / capitals, low), high), 3)
+    return float(round(min(max(_CAPITALS_EM / capitals, low), high), 3))

@@ -29,11 +29,10 @@ _EAST_ASIAN = ("Hani", "Hira", "Kana", "Hang", "Bopo")
 # What a file's name holds if it is likely to have a script's letters: tried first, because to look
 # into every file of a system with some hundred fonts takes seconds.  Other scripts: their name.
 _LIKELY = {
-    **dict.fromkeys(
-        _EAST_ASIAN,
-        ("cjk", "gothic", "mincho", "hiragino", "meiryo", "pingfang", "songti", "heiti", "msyh")
-        + ("simsun", "msjh", "mingliu", "malgun", "batang", "nanum", "notosansjp", "notosanskr")
-        + ("notosanssc", "notosanstc", "sourcehan", "wqy", "droidsansfallback", "applesdgothic"),
+    "Hani": tuple(
+        "cjk gothic mincho hiragino meiryo pingfang songti heiti msyh simsun msjh mingliu malgun"
+        " batang nanum notosansjp notosanskr notosanssc notosanstc sourcehan wqy"
+        " droidsansfallback".split()
     ),
     "Arab": ("arab", "naskh", "geeza", "amiri", "tahoma", "arial", "times"),
     "Hebr": ("hebrew", "david", "frank", "arial", "times", "tahoma"),
@@ -51,7 +50,7 @@ _REGION_NAMES = {
 
 # Free fonts that can be installed where a script has none; Debian's packages carry the same fonts.
 _WHAT_TO_INSTALL = {
-    **dict.fromkeys(_EAST_ASIAN, "Noto Serif CJK (Debian, Ubuntu: fonts-noto-cjk)"),
+    "Hani": "Noto Serif CJK (Debian, Ubuntu: fonts-noto-cjk)",
     "Zyyy": "Noto Emoji, the one without colours, or Symbola (Debian, Ubuntu: fonts-symbola)",
 }
 _OTHERWISE_INSTALL = "the free Noto font for that script (Debian, Ubuntu: fonts-noto-core)"
@@ -82,7 +81,7 @@ def choose_type(
         Not a single font on this computer.
     """
     chooser = _Chooser(_region(texts), italic)
-    done = tuple(chooser.set(tidied(text)) for text in texts)
+    done = tuple(chooser.choose(tidied(text)) for text in texts)
     return done, chooser.warnings()
 
 
@@ -130,7 +129,7 @@ class _Chooser:
         self._lacking: dict[str, dict[str, set[str]]] = {}
         self._advice: list[str] = []
 
-    def set(self, text: str) -> Typeset:
+    def choose(self, text: str) -> Typeset:
         """Return a text with its faces."""
         parts = clusters(text)
         scripts = _scripts(parts)
@@ -242,7 +241,7 @@ def _called(script: str) -> str:
     """Return a script's name in plain words."""
     from fontTools.unicodedata import script_name
 
-    plain = {"Hani": "Chinese or Japanese", "Hang": "Korean", "Zyyy": "signs and emoji"}
+    plain = {"Hani": "Chinese, Japanese or Korean", "Zyyy": "signs and emoji"}
     return plain.get(script) or str(script_name(script, "signs")).replace("_", " ")
 
 

@@ -13,9 +13,7 @@ from syncvid.picture.setting import draw_line
 from syncvid.picture.typeset import Typeset
 
 
-def ink(
-    letters: NDArray[np.float64], words: Typeset, em_px: float, at: tuple[float, int]
-) -> None:
+def ink(letters: NDArray[np.float64], words: Typeset, em_px: float, at: tuple[float, int]) -> None:
     """Set a line into an array of opacities; what lies outside is cut off.
 
     Parameters

@@ -12,6 +12,8 @@ from syncvid.picture.pieces import Rect
 from syncvid.picture.typeset import Face, Run, Typeset
 from syncvid.production.layouts import CaptionStyle, CardStyle
 
+__all__ = ["Overlay", "draw_caption", "draw_card"]
+
 
 def draw_caption(
     label: str, font: Path, tile: Rect, style: CaptionStyle, *, rule: str, picture_height: int

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from syncvid.arrays import Planes
-from syncvid.picture.areas import text_area
+from syncvid.picture.areas import plate_unit, text_area
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.cards import centred_rule
 from syncvid.picture.colour import colour_to_yuv
@@ -54,11 +54,6 @@ class _Line:
     x: float
     y: float
     colour: str
-
-
-def plate_measure(size: tuple[int, int]) -> float:
-    """Return what sizes on plates are shares of: the height, or less in narrow pictures."""
-    return min(size[1], 0.9 * size[0])
 
 
 def draw_plate(plate: Plate, size: tuple[int, int], style: PlateStyle) -> Planes:
@@ -119,7 +114,7 @@ def _title_lines(
     plate: TitlePlate, size: tuple[int, int], style: PlateStyle
 ) -> tuple[list[_Line], Rect | None]:
     """Place title, rule and subtitle, the whole a little above the middle."""
-    area, unit = text_area(size), plate_measure(size)
+    area, unit = text_area(size), plate_unit(size)
     title, em = _set_title(plate.title, area.width, unit)
     below_em = max(_SMALLEST_SUBTITLE * unit, _SUBTITLE_SHARE * em)
     below = wrapped(plate.subtitle, area.width, lambda line: length_px(line, below_em))
@@ -153,12 +148,12 @@ def _set_title(words: Typeset, room: float, unit: float) -> tuple[list[Typeset],
             return length_px(line, em)
 
         lines = wrapped(words, room, measure)
-        if len(lines) <= most and keeps_words(words, room, measure):
+        if len(lines) <= most and _keeps_words(words, room, measure):
             break
     return lines, em
 
 
-def keeps_words(words: Typeset, room: float, measure: Callable[[Typeset], float]) -> bool:
+def _keeps_words(words: Typeset, room: float, measure: Callable[[Typeset], float]) -> bool:
     """Tell whether the longest word fits on a line, so that none has to be broken."""
     start, text = 0, words.text
     for word in text.split(" "):
@@ -171,9 +166,3 @@ def keeps_words(words: Typeset, room: float, measure: Callable[[Typeset], float]
 def _centred(words: Typeset, em: float, y: float, width: int, colour: str) -> _Line:
     """Place a line in the middle."""
     return _Line(words, em, (width - length_px(words, em)) / 2, y, colour)
-
-
-def title_plates(title: Sequence[Typeset]) -> tuple[TitlePlate, ...]:
-    """Return the plate for title and subtitle; none if both are empty."""
-    words, below = title
-    return (TitlePlate(words, below),) if words or below else ()

@@ -115,7 +115,7 @@ Measure = Callable[[Typeset], float]
 
 
 def clusters(text: str) -> list[str]:
-    """Cut a text into what a reader takes for one letter: marks and joined signs stay with theirs.
+    r"""Cut a text into what a reader takes for one letter: marks and joined signs stay with theirs.
 
     References
     ----------
@@ -123,8 +123,8 @@ def clusters(text: str) -> list[str]:
 
     Examples
     --------
-    >>> clusters("e\\u0301a")
-    ['e\\u0301', 'a']
+    >>> clusters("e\u0301a")
+    ['e\u0301', 'a']
     """
     found: list[str] = []
     for letter in text:
