@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from syncvid.picture.areas import plate_unit, text_area
 from syncvid.picture.cards import centred_rule
 from syncvid.picture.fonts import choose_type
 from syncvid.picture.pieces import LABEL_SEPARATOR, Rect
 from syncvid.picture.setting import length_px
-from syncvid.picture.typeset import Typeset, wrapped
+from syncvid.picture.typeset import Typeset, line_count, wrapped
 
 # What may stand between what somebody did and who it was.
 _SEPARATORS = (LABEL_SEPARATOR, "\t", ": ", " – ", " — ")
@@ -187,22 +188,23 @@ def _height(credit: Credit, em: float, role_px: float, width: float) -> float:
     """Return the height of a line, which may be wrapped, in em."""
     if not credit.name:
         return _EMPTY_EM
-    role, name = _wrapped(credit, em, role_px, width)
-    return max(len(role), len(name)) * _LINE_EM
+    measure = partial(length_px, em_px=em)
+    rows = line_count(credit.name, _name_px(credit, em, role_px, width), measure)
+    return max(rows, line_count(credit.role, role_px, measure)) * _LINE_EM
 
 
 def _wrapped(
-    credit: Credit, em: float, role_width: float, width: float
+    credit: Credit, em: float, role_px: float, width: float
 ) -> tuple[list[Typeset], list[Typeset]]:
     """Return the lines of what and who."""
+    measure = partial(length_px, em_px=em)
+    name = wrapped(credit.name, _name_px(credit, em, role_px, width), measure)
+    return wrapped(credit.role, role_px, measure), name
 
-    def measure(line: Typeset) -> float:
-        return length_px(line, em)
 
-    if not credit.role:
-        return [], wrapped(credit.name, width, measure)
-    rest = width - role_width - _GAP_EM * em
-    return wrapped(credit.role, role_width, measure), wrapped(credit.name, rest, measure)
+def _name_px(credit: Credit, em: float, role_px: float, width: float) -> float:
+    """Return the room for who did it; a sentence has the whole column."""
+    return width - role_px - _GAP_EM * em if credit.role else width
 
 
 def _filled(
@@ -228,14 +230,19 @@ def _balanced(
     credits: Sequence[Credit], heights: Sequence[float], capacity: float, count: int
 ) -> list[tuple[Credit, ...]]:
     """Fill a given number of columns as evenly as lines allow."""
-    low, high = sum(heights) / count, capacity
-    for _ in range(12):
-        middle = (low + high) / 2
-        if len(_filled(credits, heights, middle)) <= count:
-            high = middle
-        else:
-            low = middle
-    return [tuple(part) for part in _filled(credits, heights, high)]
+    parts: list[list[Credit]] = [[]]
+    used, left = 0.0, sum(heights)
+    for credit, height in zip(credits, heights, strict=True):
+        share = (used + left) / (count - len(parts) + 1)
+        full = used + height > capacity or used + height / 2 > share
+        if full and parts[-1] and len(parts) < count:
+            parts.append([])
+            used = 0.0
+        parts[-1].append(credit)
+        used, left = used + height, left - height
+    if used > capacity:  # what was left out above is too much for the last one
+        parts = _filled(credits, heights, capacity)
+    return [tuple(part) for part in (_trimmed(part) for part in parts) if part]
 
 
 def set_credits(

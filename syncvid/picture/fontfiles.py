@@ -107,7 +107,7 @@ def faces_in(path: Path) -> tuple[KnownFace, ...]:
     found: list[KnownFace] = []
     for index in range(_face_count(path)):
         try:
-            with TTFont(path, lazy=True, fontNumber=index) as font:
+            with path.open("rb") as file, TTFont(file, lazy=True, fontNumber=index) as font:
                 face = _known(path, index, font)
         except (TTLibError, OSError, KeyError, ValueError, AssertionError, AttributeError):
             face = None

@@ -97,6 +97,12 @@ def shaping_advice(text: str) -> str:
 
 def length_px(words: Typeset, em_px: float) -> float:
     """Return how long a line is in pixels."""
+    return _length_px(words, em_px, shaper())
+
+
+@functools.lru_cache(maxsize=4096)
+def _length_px(words: Typeset, em_px: float, by: Shaper) -> float:
+    """Return a length, once measured: lines are broken by trying."""
     return sum(_advance(piece, em_px * _FINER) for piece in pieces(words)) / _FINER
 
 
@@ -153,7 +159,9 @@ def _advance(piece: Piece, em_px: float) -> float:
     if shaper() == "matplotlib":
         return float(_matplotlib_face(piece, em_px).get_width_height()[0]) / _PER_PIXEL
     text, options = _ordered(piece)
-    return float(_pillow_face(piece.face, em_px, threading.get_ident()).getlength(text, **options))
+    return float(
+        _pillow_face(piece.face, em_px, shaper(), threading.get_ident()).getlength(text, **options)
+    )
 
 
 def _draw(large: Image.Image, x: float, base_line: float, piece: Piece, em_px: float) -> None:
@@ -162,7 +170,7 @@ def _draw(large: Image.Image, x: float, base_line: float, piece: Piece, em_px: f
         _draw_with_matplotlib(large, x, base_line, piece, em_px)
         return
     text, options = _ordered(piece)
-    face = _pillow_face(piece.face, em_px, threading.get_ident())
+    face = _pillow_face(piece.face, em_px, shaper(), threading.get_ident())
     ImageDraw.Draw(large).text((x, base_line), text, font=face, fill=255, anchor="ls", **options)
 
 
@@ -176,9 +184,11 @@ def _ordered(piece: Piece) -> tuple[str, dict[str, Any]]:
 
 
 @functools.lru_cache(maxsize=64)
-def _pillow_face(face: Face, em_px: float, thread: int) -> ImageFont.FreeTypeFont:
+def _pillow_face(face: Face, em_px: float, by: Shaper, thread: int) -> ImageFont.FreeTypeFont:
     """Open a face, one for each thread: FreeType's faces cannot be shared."""
-    font = ImageFont.truetype(face.path, em_px * face.scale, index=face.index)
+    engine = ImageFont.Layout.RAQM if by == "raqm" else ImageFont.Layout.BASIC
+    size = em_px * face.scale
+    font = ImageFont.truetype(face.path, size, index=face.index, layout_engine=engine)
     if face.axes:
         font.set_variation_by_axes(list(face.axes))
     return font

@@ -189,8 +189,8 @@ def wrapped(words: Typeset, room: float, measure: Measure, most: int = 1000) -> 
     most : int
         At most so many lines; the last is shortened if that is too few.
     """
-    if not words:
-        return []
+    if not words or measure(words) <= room:
+        return [words] if words else []
     lines = _filled(words, room, measure)
     if len(lines) > most:
         start = lines[most - 1][0]
@@ -205,6 +205,13 @@ def wrapped(words: Typeset, room: float, measure: Measure, most: int = 1000) -> 
         else:
             narrow = middle
     return [words.cut(*line) for line in lines]
+
+
+def line_count(words: Typeset, room: float, measure: Measure) -> int:
+    """Return how many lines `wrapped` would need."""
+    if not words or measure(words) <= room:
+        return int(bool(words))
+    return len(_filled(words, room, measure))
 
 
 def _filled(words: Typeset, room: float, measure: Measure) -> list[tuple[int, int]]:
