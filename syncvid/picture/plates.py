@@ -14,7 +14,7 @@ from syncvid.picture.credits import CreditsPlate, set_credits
 from syncvid.picture.inking import line_overlay
 from syncvid.picture.pieces import Rect
 from syncvid.picture.setting import length_px
-from syncvid.picture.typeset import Typeset, letter_count, wrapped
+from syncvid.picture.typeset import Typeset, is_wide, letter_count, wrapped
 from syncvid.production.layouts import PlateStyle
 
 # Sizes of a title's letters, as shares of the plate's measure: the largest in which it has no more
@@ -115,7 +115,7 @@ def _title_lines(
 ) -> tuple[list[_Line], Rect | None]:
     """Place title, rule and subtitle, the whole a little above the middle."""
     area, unit = text_area(size), plate_unit(size)
-    title, em = _set_title(plate.title, area.width, unit)
+    title, em = set_title(plate.title, size)
     below_em = max(_SMALLEST_SUBTITLE * unit, _SUBTITLE_SHARE * em)
     below = wrapped(plate.subtitle, area.width, lambda line: length_px(line, below_em))
     above_height = 0.65 * em + (len(title) - 1) * _LINE_EM * em
@@ -137,8 +137,12 @@ def _title_lines(
     return lines, centred_rule(size[0] / 2, round(rule_y) // 2 * 2, unit)
 
 
-def _set_title(words: Typeset, room: float, unit: float) -> tuple[list[Typeset], float]:
-    """Return the lines of a title and the size of its letters."""
+def set_title(words: Typeset, size: tuple[int, int]) -> tuple[list[Typeset], float]:
+    """Return the lines of a title and the size of its letters in pixels.
+
+    They are as large as they can be in two lines (longer titles: three or four), no word broken.
+    """
+    room, unit = text_area(size).width, plate_unit(size)
     lines: list[Typeset] = []
     em = 0.0
     for share, most in _TITLE_SIZES:
@@ -157,7 +161,8 @@ def _keeps_words(words: Typeset, room: float, measure: Callable[[Typeset], float
     """Tell whether the longest word fits on a line, so that none has to be broken."""
     start, text = 0, words.text
     for word in text.split(" "):
-        if word and measure(words.cut(start, start + len(word))) > room and word.isascii():
+        breakable = any(is_wide(letter) for letter in word)
+        if word and not breakable and measure(words.cut(start, start + len(word))) > room:
             return False
         start += len(word) + 1
     return True

@@ -263,7 +263,7 @@ def _breaks(text: str) -> list[int]:
         if end == len(text)
         or (text[end - 1] in " -–—/" and text[end] != " ")
         or (
-            (_is_wide(text[end - 1]) or _is_wide(text[end]))
+            (is_wide(text[end - 1]) or is_wide(text[end]))
             and text[end] not in _NO_START
             and text[end] != " "
         )
@@ -276,7 +276,7 @@ def _ended(words: Typeset, stop: int) -> Typeset:
     return words.cut(0, len(kept)).plus(ELLIPSIS)
 
 
-def _is_wide(letter: str) -> bool:
+def is_wide(letter: str) -> bool:
     """Tell whether a letter is as wide as high, as East Asian ones are."""
     return unicodedata.east_asian_width(letter) in ("W", "F")
 
@@ -288,4 +288,4 @@ def _is_flag(text: str) -> bool:
 
 def letter_count(text: str) -> int:
     """Return how many letters a reader counts; East Asian ones, being wide, count as two."""
-    return sum(1 + _is_wide(cluster[0]) for cluster in clusters(text))
+    return sum(1 + is_wide(cluster[0]) for cluster in clusters(text))

@@ -9,7 +9,7 @@ from syncvid.picture.areas import text_area
 from syncvid.picture.colour import LEAST_CONTRAST, colour_to_yuv, contrast, parse_colour
 from syncvid.picture.credits import choose_credits, plan_plates, set_credits
 from syncvid.picture.fonts import choose_type
-from syncvid.picture.plates import Plate, TitlePlate, draw_plate, reading_s
+from syncvid.picture.plates import Plate, TitlePlate, draw_plate, reading_s, set_title
 from syncvid.picture.setting import length_px
 from syncvid.production.layouts import PlateStyle
 
@@ -63,6 +63,14 @@ def test_titles_lie_in_the_safe_area(size: tuple[int, int], kind: str) -> None:
 
 
 @pytest.mark.parametrize("size", SHAPES)
+@pytest.mark.parametrize("kind", TITLES)
+def test_no_word_of_a_title_is_broken(size: tuple[int, int], kind: str) -> None:
+    lines, em = set_title(title_plate(*TITLES[kind]).title, size)
+    assert " ".join(line.text for line in lines) == TITLES[kind][0]
+    assert em >= 0.0449 * min(size)
+
+
+@pytest.mark.parametrize("size", SHAPES)
 @pytest.mark.parametrize("lines", [FEW, MANY[:20]], ids=["few", "twenty"])
 def test_credits_lie_in_the_safe_area(size: tuple[int, int], lines: list[str]) -> None:
     for plate in plan_plates(choose_credits(lines)[0], size):
@@ -89,6 +97,17 @@ def test_no_credit_is_lost_or_cut(size: tuple[int, int], lines: list[str]) -> No
             assert row.x >= area.x - 1
             assert row.x + length_px(row.words, plate.em_px) <= area.x + area.width + 1
             assert row.y <= area.y + area.height
+
+
+def test_columns_never_reach_below_the_area(rng: np.random.Generator) -> None:
+    credits, _ = choose_credits([*FEW, *MANY[:3], "and a long sentence that goes on " * 4])
+    for _ in range(60):
+        chosen = [credits[n] for n in rng.integers(0, len(credits), rng.integers(5, 60))]
+        area = text_area((426, 240))
+        for plate in plan_plates(chosen, (426, 240)):
+            rows, _ = set_credits(plate, (426, 240))
+            assert max(row.y for row in rows) <= area.y + area.height
+            assert min(row.y for row in rows) >= area.y
 
 
 def test_few_credits_are_one_plate_in_large_letters_and_many_are_several() -> None:
