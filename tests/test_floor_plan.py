@@ -28,7 +28,7 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
     "sync": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
     "listen": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
     "mix": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
-    "picture": (GROUND | {"signals"} | TYPES, {"numpy", "PIL", "fontTools", "cv2"}),
+    "picture": (GROUND | {"signals"} | TYPES, {"numpy", "PIL", "fontTools", "cv2", "matplotlib"}),
     "handoff": (GROUND | TYPES, {"numpy", "matplotlib"}),
     "segments": (GROUND | {"production", "media", "picture"}, {"numpy"}),
     "steps": (

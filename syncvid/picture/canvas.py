@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from syncvid.arrays import Plane, Planes
-from syncvid.picture.lettering import Overlay
+from syncvid.picture.overlay import Overlay
 from syncvid.picture.pieces import Rect
 
 _WHOLE = 256
@@ -48,11 +48,24 @@ class Canvas:
         for part, plane in zip(self._parts(rect), planes, strict=True):
             part[:] = plane
 
-    def blend(self, overlay: Overlay) -> None:
-        """Lay a caption over what is there."""
+    def blend(self, overlay: Overlay, share: float = 1.0) -> None:
+        """Lay an overlay over what is there.
+
+        Parameters
+        ----------
+        overlay : Overlay
+            A name, words, corners.
+        share : float
+            How far it has faded in, 0 to 1, in steps of 1/256; at 0 nothing is touched.
+        """
+        weight = np.uint16(round(share * _WHOLE))
+        if not weight:
+            return
+        rest = np.uint16(_WHOLE - weight)
         parts = self._parts(overlay.rect)
         for part, keep, add in zip(parts, overlay.keep, overlay.add, strict=True):
-            part[:] = (part * keep + add) >> 8
+            laid = (part * keep + add) >> 8
+            part[:] = (part * rest + laid * weight + np.uint16(_WHOLE // 2)) >> 8 if rest else laid
 
     def dissolve(self, rect: Rect, planes: Planes, share: float) -> None:
         """Mix a picture of the rectangle's size over what is there; at share 1 it replaces it."""

@@ -17,6 +17,7 @@ from syncvid.production.layouts import (
     CaptionStyle,
     CardStyle,
     Layout,
+    PlateStyle,
     ScenePlan,
     Side,
     TileStyle,
@@ -69,6 +70,15 @@ class _Caption(Strict):
     opacity: Share = 0.0
 
 
+class _Plate(Strict):
+    """The table ``[plate]``."""
+
+    background: Colour = ""
+    ink: Colour = ""
+    second: Colour = ""
+    rule: Colour = ""
+
+
 class _Card(Strict):
     """The table ``[card]``."""
 
@@ -113,6 +123,7 @@ class LayoutFile(_Staging):
     tile: _Tile = _Tile()
     caption: _Caption = _Caption()
     card: _Card = _Card()
+    plate: _Plate = _Plate()
     scenes: list[_Scene] = Field(default_factory=list)
 
 
@@ -134,6 +145,7 @@ def read_layout(path: Path) -> Layout:
         tile=TileStyle(**file.tile.given()),
         caption=CaptionStyle(**file.caption.given()),
         card=CardStyle(**file.card.given()),
+        plate=PlateStyle(**file.plate.given()),
         # What a scene does not say itself it takes over from the top of the file.
         scenes=tuple(ScenePlan(**{**staging, **_staging(scene)}) for scene in file.scenes),
         **staging,

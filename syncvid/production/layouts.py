@@ -120,6 +120,23 @@ class CardStyle:
 
 
 @dataclass(frozen=True, slots=True)
+class PlateStyle:
+    """The plates with the title before and the credits after the music.
+
+    Attributes
+    ----------
+    background, ink, second, rule : str
+        Colours of the plate, of title and names, of the subtitle and of what somebody did, and of
+        the line.
+    """
+
+    background: str = "#12100e"
+    ink: str = "#fffdf7"
+    second: str = "#b5aa98"
+    rule: str = "#a3261d"
+
+
+@dataclass(frozen=True, slots=True)
 class ScenePlan:
     """What a layout says of one stretch of the music.
 
@@ -164,9 +181,10 @@ class Layout:
     ----------
     name : str
         The file's name without its ending.
+    canvas, tile, caption, card, plate : records
     arrangement : {"grid", "rows", "lead", "facing", "full", "follow"}
         How the tiles are placed before the first scene.
-    canvas, tile, caption, card : records
+    canvas, tile, caption, card, plate : records
         The tables of the file.
     parts, lead, pair, side, dissolve_s
         As in `ScenePlan`, before the first scene.
@@ -182,6 +200,7 @@ class Layout:
     tile: TileStyle = field(default_factory=TileStyle)
     caption: CaptionStyle = field(default_factory=CaptionStyle)
     card: CardStyle = field(default_factory=CardStyle)
+    plate: PlateStyle = field(default_factory=PlateStyle)
     parts: tuple[str, ...] = ()
     lead: str = ""
     pair: tuple[str, ...] = ()

@@ -54,7 +54,7 @@ def test_layouts_fonts_and_demo_are_in_the_wheel(python: Path, tmp_path: Path) -
     shown = run(python, tmp_path, code)
     assert "'grid'" in shown
     assert str(ROOT) not in shown
-    assert "demo_media 1" in shown
+    assert "demo_media 2" in shown
 
 
 def test_help_runs_from_an_empty_folder(python: Path, tmp_path: Path) -> None:
