@@ -57,6 +57,8 @@ def read_edits(path: str | os.PathLike[str]) -> dict[int, tuple[Edit, ...]]:
         By track number, in the order of presentation; empty for every other file, for one that
         comes in fragments, and where something is played at another speed.
     """
+    if not os.path.isfile(path):
+        return {}  # a pipe would be waited for
     try:
         with open(path, "rb") as file:
             movie = _movie(file)

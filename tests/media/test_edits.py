@@ -23,7 +23,7 @@ Edits = list[tuple[float | None, float]]
 # again; lengths in whole milliseconds, the scale of the movie's clock.
 JUMPS: Edits = [(0.517, 0.8), (3.0, 0.55), (1.0, 0.4), (1.21, 0.3)]
 FROM_THE_HEAD: Edits = [(0.0, 0.45), (2.51, 0.9)]
-LATE: Edits = [(None, 0.3), (0.2, 0.5), (None, 0.2), (2.0, 0.6)]
+LATE: Edits = [(None, 0.3), (0.215, 0.5), (None, 0.2), (2.0, 0.6)]
 
 
 def media_time(edits: Edits, at_s: float) -> float:

@@ -176,10 +176,10 @@ def test_a_cover_image_is_no_picture(tmp_path: Path) -> None:
     sound = np.random.default_rng(1).normal(0, 0.1, 48_000).astype(np.float32)
     mp3 = write_media(tmp_path / "plain.mp3", sound, sound_codec="libmp3lame")
     body = b"\0image/jpeg\0\3\0" + image
-    frame = b"APIC" + struct.pack(">I", len(body)) + b"\0\0" + body
-    size = bytes(len(frame) >> shift & 127 for shift in (21, 14, 7, 0))
+    tag = b"APIC" + struct.pack(">I", len(body)) + b"\0\0" + body
+    size = bytes(len(tag) >> shift & 127 for shift in (21, 14, 7, 0))
     tagged = tmp_path / "tagged.mp3"
-    tagged.write_bytes(b"ID3\3\0\0" + size + frame + mp3.read_bytes())
+    tagged.write_bytes(b"ID3\3\0\0" + size + tag + mp3.read_bytes())
     with av.open(str(tagged)) as container:
         assert len(container.streams.video) == 1
     media = probe(tagged)
