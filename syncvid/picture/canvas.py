@@ -74,22 +74,21 @@ class Canvas:
         for part, plane in zip(self._parts(rect), planes, strict=True):
             part[:] = (part * rest + plane * weight + np.uint16(_WHOLE // 2)) >> 8
 
-    def dim(self, rect: Rect, colour: tuple[int, int, int], share: float) -> None:
-        """Mix one colour over a rectangle; at share 1 it replaces what is there."""
-        weight = np.uint16(round(share * _WHOLE))
-        rest = np.uint16(_WHOLE - weight)
-        for part, value in zip(self._parts(rect), colour, strict=True):
-            part[:] = (part * rest + np.uint16(value) * weight + np.uint16(_WHOLE // 2)) >> 8
-
     def mix(self, below: Canvas, above: Canvas, share: float) -> None:
         """Become the mixture of two canvases of the same size; share 1 is the one above."""
         self.pixels[:] = below.pixels
-        self.dissolve(Rect(0, 0, self.width, self.height), above.planes, share)
+        if share > 0.0:
+            self.dissolve(Rect(0, 0, self.width, self.height), above.planes, share)
 
     def _parts(self, rect: Rect) -> Planes:
         """Return the views of a rectangle in the three planes."""
-        luma, u, v = self.planes
-        rows = slice(rect.y // 2, (rect.y + rect.height) // 2)
-        columns = slice(rect.x // 2, (rect.x + rect.width) // 2)
-        whole = luma[rect.y : rect.y + rect.height, rect.x : rect.x + rect.width]
-        return whole, u[rows, columns], v[rows, columns]
+        return part_of(self.planes, rect)
+
+
+def part_of(planes: Planes, rect: Rect) -> Planes:
+    """Return the views of a rectangle in the planes of a whole picture."""
+    luma, u, v = planes
+    rows = slice(rect.y // 2, (rect.y + rect.height) // 2)
+    columns = slice(rect.x // 2, (rect.x + rect.width) // 2)
+    whole = luma[rect.y : rect.y + rect.height, rect.x : rect.x + rect.width]
+    return whole, u[rows, columns], v[rows, columns]

@@ -9,15 +9,19 @@ picture stays for a moment and then dissolves into the card.
 from __future__ import annotations
 
 import bisect
-from collections.abc import Callable, Iterator, Sequence
+import math
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from syncvid.errors import ProductionError
+from syncvid.picture.credits import choose_credits, plan_plates
 from syncvid.picture.cropping import picture_rect
-from syncvid.picture.fonts import find_font
+from syncvid.picture.fonts import choose_type
+from syncvid.picture.headroom import Focus
 from syncvid.picture.pieces import Piece, Rect, Voice
+from syncvid.picture.plates import TitlePlate
 from syncvid.picture.scenes import Place, Scene, lay_out
+from syncvid.picture.typeset import Typeset
 from syncvid.production.layouts import Layout
 from syncvid.timeline import (
     Bars,
@@ -30,6 +34,9 @@ from syncvid.timeline import (
 
 # ITU-T H.264 and most players need at least this; more than 8192 few can show.
 _SMALLEST_SIDE, _LARGEST_SIDE = 64, 8192
+
+# Words fade in and out within the stretch that they are given; plates dissolve.
+FADE_S, _PLATE_DISSOLVE_S = 0.25, 0.6
 
 # A held picture is asked for this long before the clip's end, inside the last picture.
 _BEFORE_END_S = 0.002
@@ -101,6 +108,60 @@ class Stage:
     tiles: tuple[Shown, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Words at the foot of the picture, fading in and out.
+
+    Attributes
+    ----------
+    from_s, to_s : float
+        Reference seconds.
+    text : Typeset
+        The words.
+    """
+
+    from_s: float
+    to_s: float
+    text: Typeset
+
+    def share(self, reference_s: float) -> float:
+        """Return how far they have come in at a moment, 0 to 1."""
+        away_s = max(self.from_s - reference_s, reference_s - self.to_s)
+        return min(1.0, max(0.0, 1.0 - away_s / FADE_S)) if away_s < FADE_S else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What stands around the music: title and credits; and words during it.
+
+    Attributes
+    ----------
+    title, subtitle : str
+        Of the plate before the music.
+    title_s : float
+        How long it stands; 0: there is none.
+    credits : tuple of str
+        Lines after the music.
+    credits_s : float
+        How long each of their plates stands.
+    captions : tuple of (from_s, to_s, text)
+        Words at the foot of the picture, in reference seconds.
+    """
+
+    title: str = ""
+    subtitle: str = ""
+    title_s: float = 0.0
+    credits: tuple[str, ...] = ()
+    credits_s: float = 6.0
+    captions: tuple[tuple[float, float, str], ...] = ()
+
+
+NOTHING_AROUND = Around()
+
+ViewOf = Callable[[Sequence[tuple[Piece, tuple[int, int]]]], Sequence[tuple[Focus, float]]]
+"""Chooses focus and zoom for clips that are seen together, given each with the size it covers."""
+
+
 @dataclass(frozen=True)
 class Composition:
     """Everything that the picture of a video consists of.
@@ -119,8 +180,10 @@ class Composition:
         Looks.
     scenes : tuple of Scene
         Where the tiles stand, in the order of time, without gaps.
-    fonts : tuple of Path
-        The font file for each voice's name.
+    labels : tuple of Typeset
+        The name of each voice, ready to be set.
+    words : tuple of Words
+        What is written at the foot of the picture.
     first, last : int
         The first output picture, and the first one after the end, counted on the reference.
     warnings : tuple of str
@@ -133,9 +196,10 @@ class Composition:
     voices: tuple[Voice, ...]
     layout: Layout
     scenes: tuple[Scene, ...]
-    fonts: tuple[Path, ...]
+    labels: tuple[Typeset, ...]
     first: int
     last: int
+    words: tuple[Words, ...] = ()
     warnings: tuple[str, ...] = ()
 
     @property
@@ -150,8 +214,11 @@ class Composition:
 
     @property
     def to_s(self) -> float:
-        """Reference second at which the sound of the video ends: not after the music."""
-        return min(self.duration_s, picture_start_s(self.last, self.frame_rate))
+        """Reference second at which the sound of the video ends."""
+        end_s = picture_start_s(self.last, self.frame_rate)
+        # The last picture of the music may last longer than the sound does.
+        just_ends = self.last == pictures_to_cover(self.duration_s, self.frame_rate)
+        return min(self.duration_s, end_s) if just_ends else end_s
 
     def stages(self, picture: int) -> tuple[Stage, ...]:
         """Return the scene of an output picture, or the two between which it dissolves."""
@@ -170,26 +237,52 @@ class Composition:
             Stage(pair[1], share, self._tiles(pair[1], reference_s)),
         )
 
+    def words_at(self, picture: int) -> tuple[tuple[Words, float], ...]:
+        """Return the words of an output picture, each with how far it has come in, 0 to 1."""
+        reference_s = middle_of_picture_s(picture, self.frame_rate)
+        return tuple(
+            (words, share) for words in self.words if (share := words.share(reference_s)) > 0.0
+        )
+
     def picture_rect(self, tile: Rect, piece: Piece) -> Rect:
         """Return the part of a tile that a clip's picture covers."""
         return picture_rect(piece.shape, tile, self.layout.tile)
 
-    def tiles_between(self, from_s: float, to_s: float) -> Iterator[tuple[Scene, Place]]:
-        """Yield every tile that stands at some moment of a stretch, with its scene."""
+    def pieces_of(self, place: Place) -> tuple[Piece, ...]:
+        """Return what a tile shows over time."""
+        return place.pieces or self.voices[place.voice].pieces
+
+    def scenes_between(self, from_s: float, to_s: float) -> Iterator[Scene]:
+        """Yield every scene that is seen at some moment of a stretch."""
         for number, scene in enumerate(self.scenes):
             after = self.scenes[number + 1 : number + 2]
             leaves_s = scene.to_s + (after[0].dissolve_s / 2 if after else 0.0)
             if scene.from_s - scene.dissolve_s / 2 < to_s and leaves_s > from_s:
-                for place in scene.places:
-                    yield scene, place
+                yield scene
+
+    def tiles_between(self, from_s: float, to_s: float) -> Iterator[tuple[Scene, Place]]:
+        """Yield every tile that stands at some moment of a stretch, with its scene."""
+        for scene in self.scenes_between(from_s, to_s):
+            for place in scene.places:
+                yield scene, place
 
     def without(self, unwanted: Callable[[Piece], bool]) -> Composition:
         """Return the same picture without some of the clips; their tiles stay, as cards."""
-        voices = tuple(
-            replace(voice, pieces=tuple(piece for piece in voice.pieces if not unwanted(piece)))
-            for voice in self.voices
+
+        def rest(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
+            return tuple(piece for piece in pieces if not unwanted(piece))
+
+        return replace(
+            self,
+            voices=tuple(replace(voice, pieces=rest(voice.pieces)) for voice in self.voices),
+            scenes=tuple(
+                replace(
+                    scene,
+                    places=tuple(replace(p, pieces=rest(p.pieces)) for p in scene.places),
+                )
+                for scene in self.scenes
+            ),
         )
-        return replace(self, voices=voices)
 
     def _scene_at(self, reference_s: float) -> int:
         """Return the scene of a moment."""
@@ -201,7 +294,7 @@ class Composition:
         for place in self.scenes[scene].places:
             presence = self._presence(place, reference_s)
             if presence > 0.0:
-                layers = _layers(self.voices[place.voice], reference_s, self.layout)
+                layers = _layers(self.pieces_of(place), reference_s, self.layout)
                 shown.append(Shown(place.voice, place.rect, layers, place.named, presence))
         return tuple(shown)
 
@@ -223,8 +316,11 @@ def compose(
     window_s: tuple[float, float] | None = None,
     bars: Bars | None = None,
     leads: Sequence[Lead] = (),
+    absent: Collection[str] = (),
+    around: Around = NOTHING_AROUND,
+    view_of: ViewOf | None = None,
 ) -> Composition:
-    """Place every voice and find fonts for the names.
+    """Place every voice and find fonts for all that is written.
 
     Parameters
     ----------
@@ -239,11 +335,17 @@ def compose(
     duration_s : float
         Length of the music in seconds.
     window_s : (float, float) or None
-        Reference seconds of an excerpt; None: all of it.
+        Reference seconds of an excerpt, without title and credits; None: all of it.
     bars : Bars or None
         Where the bars lie on the reference.
     leads : sequence of Lead
         Who leads when, for layouts that follow.
+    absent : collection of str
+        Parts and groups that a layout may name although they have no voice.
+    around : Around
+        Title, credits and captions.
+    view_of : callable or None
+        Chooses where to look in clips that are seen together; None: as the pieces say.
 
     Returns
     -------
@@ -255,6 +357,63 @@ def compose(
         No voice at all, a size that cannot be encoded, tiles that would be too small, or an excerpt
         outside of the music.
     """
+    _check(voices, size, duration_s)
+    first, last = _window(window_s, duration_s, frame_rate)
+    voices = tuple(_in_order(voice) for voice in voices)
+    scenes, remarks = lay_out(voices, layout, size=size, beats=bars, leads=leads, absent=absent)
+    if view_of is not None:
+        scenes = tuple(_viewed(scene, voices, layout, view_of) for scene in scenes)
+    captions = [*around.captions, *((s.from_s, s.to_s, s.caption) for s in scenes if s.caption)]
+    texts = [*(voice.label for voice in voices), *(text for _, _, text in captions)]
+    types, complaints = choose_type(texts)
+    composition = Composition(
+        size=size,
+        frame_rate=frame_rate,
+        duration_s=duration_s,
+        voices=voices,
+        layout=layout,
+        scenes=scenes,
+        labels=types[: len(voices)],
+        first=first,
+        last=last,
+        words=tuple(
+            Words(max(0.0, from_s) + FADE_S, min(duration_s, to_s) - FADE_S, words)
+            for (from_s, to_s, _), words in zip(captions, types[len(voices) :], strict=True)
+        ),
+        warnings=(*remarks, *complaints),
+    )
+    return composition if window_s else with_plates(composition, around)
+
+
+def with_plates(composition: Composition, around: Around) -> Composition:
+    """Return a composition with a title before and credits after the music."""
+    scenes, warnings = list(composition.scenes), list(composition.warnings)
+    rate, end_s = composition.frame_rate, picture_start_s(composition.last, composition.frame_rate)
+    first, last = composition.first, composition.last
+    if around.title_s > 0.0 and (around.title or around.subtitle):
+        (title,), notes = choose_type([around.title])
+        (subtitle,), more = choose_type([around.subtitle], italic=True)
+        warnings += [*notes, *more]
+        first = -pictures_to_cover(around.title_s, rate)
+        change_s = -_PLATE_DISSOLVE_S / 2
+        scenes[0] = replace(scenes[0], from_s=change_s, dissolve_s=_PLATE_DISSOLVE_S)
+        plate = TitlePlate(title, subtitle)
+        scenes.insert(0, Scene(-math.inf, change_s, (), plate=plate))
+    credits, notes = choose_credits(around.credits)
+    warnings += notes
+    plates = plan_plates(credits, composition.size) if around.credits_s > 0.0 else ()
+    for number, roll in enumerate(plates):
+        from_s = end_s + number * around.credits_s + _PLATE_DISSOLVE_S / 2
+        scenes[-1] = replace(scenes[-1], to_s=from_s)
+        scenes.append(Scene(from_s, math.inf, (), _PLATE_DISSOLVE_S, plate=roll))
+        last = composition.last + pictures_to_cover((number + 1) * around.credits_s, rate)
+    return replace(
+        composition, scenes=tuple(scenes), first=first, last=last, warnings=tuple(warnings)
+    )
+
+
+def _check(voices: Sequence[Voice], size: tuple[int, int], duration_s: float) -> None:
+    """Refuse what no video can be made of."""
     if not voices:
         raise ProductionError(
             "There is nothing to show.", fix="Add clips, or name parts in production.toml."
@@ -266,21 +425,25 @@ def compose(
         )
     if not duration_s > 0:
         raise ProductionError("The video would have no length: the sound is empty.")
-    first, last = _window(window_s, duration_s, frame_rate)
-    voices = tuple(_in_order(voice) for voice in voices)
-    scenes, remarks = lay_out(voices, layout, size=size, beats=bars, leads=leads)
-    fonts, complaints = _fonts(voices)
-    return Composition(
-        size=size,
-        frame_rate=frame_rate,
-        duration_s=duration_s,
-        voices=voices,
-        layout=layout,
-        scenes=scenes,
-        fonts=fonts,
-        first=first,
-        last=last,
-        warnings=(*remarks, *complaints),
+
+
+def _viewed(scene: Scene, voices: Sequence[Voice], layout: Layout, view_of: ViewOf) -> Scene:
+    """Return a scene whose clips are looked at as is best for the tiles seen together."""
+    items = [(place, piece) for place in scene.places for piece in voices[place.voice].pieces]
+    rects = [picture_rect(piece.shape, place.rect, layout.tile) for place, piece in items]
+    views = view_of(
+        [(piece, (r.width, r.height)) for (_, piece), r in zip(items, rects, strict=True)]
+    )
+    looked = iter(
+        replace(piece, focus=focus, zoom=zoom)
+        for (_, piece), (focus, zoom) in zip(items, views, strict=True)
+    )
+    return replace(
+        scene,
+        places=tuple(
+            replace(place, pieces=tuple(next(looked) for _ in voices[place.voice].pieces))
+            for place in scene.places
+        ),
     )
 
 
@@ -302,18 +465,6 @@ def _window(
     return min(first, whole - 1), max(
         min(first, whole - 1) + 1, pictures_to_cover(to_s, frame_rate)
     )
-
-
-def _fonts(voices: Sequence[Voice]) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """Return a font for every name, and what to say where letters are missing."""
-    found = [find_font(voice.label) for voice in voices]
-    complaints = tuple(
-        f"No font on this computer has the letters {missing!r} of {voice.label!r}; "
-        "they are shown as boxes. Install a font that has them."
-        for voice, (_, missing) in zip(voices, found, strict=True)
-        if missing
-    )
-    return tuple(path for path, _ in found), complaints
 
 
 def _in_order(voice: Voice) -> Voice:
@@ -338,16 +489,16 @@ def _share(scene: Scene, reference_s: float) -> float:
     return min(1.0, max(0.0, since_s / scene.dissolve_s))
 
 
-def _layers(voice: Voice, reference_s: float, layout: Layout) -> tuple[Layer, ...]:
-    """Return what lies upon each other in a voice's tile at a moment."""
-    index = bisect.bisect_right(voice.pieces, reference_s, key=lambda piece: piece.from_s) - 1
-    later = voice.pieces[index + 1 : index + 2]
-    below = _alone(voice.pieces[index], reference_s, layout) if index >= 0 else (CARD,)
+def _layers(pieces: tuple[Piece, ...], reference_s: float, layout: Layout) -> tuple[Layer, ...]:
+    """Return what lies upon each other in a tile at a moment."""
+    index = bisect.bisect_right(pieces, reference_s, key=lambda piece: piece.from_s) - 1
+    later = pieces[index + 1 : index + 2]
+    below = _alone(pieces[index], reference_s, layout) if index >= 0 else (CARD,)
     if later and later[0].from_s - reference_s < later[0].dissolve_s / 2:
         return (*below, _taking_over(later[0], reference_s))
-    if index > 0 and reference_s - voice.pieces[index].from_s < voice.pieces[index].dissolve_s / 2:
-        before = _alone(voice.pieces[index - 1], reference_s, layout)
-        return (*before, _taking_over(voice.pieces[index], reference_s))
+    if index > 0 and reference_s - pieces[index].from_s < pieces[index].dissolve_s / 2:
+        before = _alone(pieces[index - 1], reference_s, layout)
+        return (*before, _taking_over(pieces[index], reference_s))
     return below
 
 

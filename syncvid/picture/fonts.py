@@ -13,7 +13,6 @@ import functools
 import locale
 import unicodedata
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
 from syncvid.errors import MissingExtraError
 from syncvid.picture.fontfiles import KnownFace, faces_in, own_files, system_files
@@ -93,28 +92,6 @@ def tidied(text: str) -> str:
         for letter in unicodedata.normalize("NFC", text)
     )  # fmt: skip
     return " ".join(kept.split())
-
-
-def find_font(text: str) -> tuple[Path, str]:
-    """Find the first font that has all letters of a text.
-
-    Returns
-    -------
-    (Path, str)
-        The font file, and the letters that it lacks if none has them all.
-    """
-    needed = {ord(letter) for letter in text if not letter.isspace()} - INVISIBLE
-    best: tuple[int, KnownFace] | None = None
-    for known in _all_faces((), ""):
-        missing = len(needed - known.letters)
-        if best is None or missing < best[0]:
-            best = (missing, known)
-        if not missing:
-            break
-    if best is None:
-        raise _no_font()
-    lacking = needed - best[1].letters
-    return Path(best[1].face.path), "".join(x for x in dict.fromkeys(text) if ord(x) in lacking)
 
 
 class _Chooser:

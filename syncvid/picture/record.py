@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from syncvid.picture.composition import Composition
-from syncvid.picture.pieces import Piece, Rect, Voice
+from syncvid.picture.composition import FADE_S, Composition
+from syncvid.picture.pieces import Piece, Rect
 from syncvid.picture.scenes import Scene
 from syncvid.production.layouts import Layout
 from syncvid.timeline import first_picture_from, middle_of_picture_s
@@ -23,23 +24,20 @@ def describe(composition: Composition, first: int, last: int) -> dict[str, Any]:
     """
     from_s = middle_of_picture_s(first, composition.frame_rate)
     to_s = middle_of_picture_s(last, composition.frame_rate)
-    shown = list(composition.tiles_between(from_s, to_s))
-    scenes = {id(scene): scene for scene, _ in shown}
-    voices = sorted({place.voice for _, place in shown})
+    scenes = list(composition.scenes_between(from_s, to_s))
+    voices = sorted({place.voice for scene in scenes for place in scene.places})
     return {
         "size": composition.size,
         "rate": str(composition.frame_rate),
         "pictures": [first, last],
         "look": _look(composition.layout),
-        "scenes": [_describe_scene(composition, scene, first, last) for scene in scenes.values()],
-        "voices": {
-            number: [
-                composition.voices[number].label,
-                _known_font(composition.fonts[number]),
-                _describe_pieces(composition, composition.voices[number], first, last),
-            ]
-            for number in voices
-        },
+        "scenes": [_describe_scene(composition, scene, first, last) for scene in scenes],
+        "names": {number: composition.labels[number].describe() for number in voices},
+        "words": [
+            [words.text.describe(), words.from_s, words.to_s]
+            for words in composition.words
+            if _within(composition, (words.from_s - FADE_S, words.to_s + FADE_S), first, last)
+        ],
     }
 
 
@@ -83,7 +81,7 @@ def _tiles(composition: Composition) -> list[dict[str, Any]]:
     standing: dict[tuple[int, Rect, Piece], dict[str, Any]] = {}
     for scene, place in composition.tiles_between(begin_s, end_s):
         voice = composition.voices[place.voice]
-        for piece in voice.pieces:
+        for piece in composition.pieces_of(place):
             from_s = max(begin_s, scene.from_s, place.enters_s, piece.from_s)
             to_s = min(end_s, scene.to_s, piece.to_s)
             if from_s >= to_s:
@@ -111,7 +109,7 @@ def _describe_scene(composition: Composition, scene: Scene, first: int, last: in
     takes_s = composition.layout.tile.dissolve_s
     return [
         [scene.from_s, scene.dissolve_s] if changes else None,
-        scene.caption,
+        repr(scene.plate),
         [
             [
                 place.voice,
@@ -120,6 +118,7 @@ def _describe_scene(composition: Composition, scene: Scene, first: int, last: in
                 place.enters_s
                 if _within(composition, (place.enters_s, place.enters_s + takes_s), first, last)
                 else None,
+                _describe_pieces(composition, composition.pieces_of(place), first, last),
             ]
             for place in scene.places
             if place.enters_s < middle_of_picture_s(last, composition.frame_rate)
@@ -136,8 +135,10 @@ def _within(
     return stretch_s[0] <= to_s and stretch_s[1] > from_s
 
 
-def _describe_pieces(composition: Composition, voice: Voice, first: int, last: int) -> list[Any]:
-    """Describe a voice's pieces as far as these pictures show them."""
+def _describe_pieces(
+    composition: Composition, pieces: Sequence[Piece], first: int, last: int
+) -> list[Any]:
+    """Describe a tile's pieces as far as these pictures show them."""
     rate = composition.frame_rate
     window_s = middle_of_picture_s(last, rate)
     return [
@@ -149,7 +150,7 @@ def _describe_pieces(composition: Composition, voice: Voice, first: int, last: i
             [piece.from_s, piece.dissolve_s] if _dissolves(composition, piece, first, last) else 0,
             piece.to_s if piece.to_s < window_s else None,
         ]
-        for piece in _pieces_between(composition, voice, first, last)
+        for piece in _pieces_between(composition, pieces, first, last)
     ]
 
 
@@ -160,28 +161,33 @@ def _dissolves(composition: Composition, piece: Piece, first: int, last: int) ->
     return half_s > 0.0 and _within(composition, stretch_s, first, last)
 
 
-def _pieces_between(composition: Composition, voice: Voice, first: int, last: int) -> list[Piece]:
+def _pieces_between(
+    composition: Composition, pieces: Sequence[Piece], first: int, last: int
+) -> list[Piece]:
     """Return the pieces of which pictures `first` to `last` - 1 show something."""
     from_s = middle_of_picture_s(first, composition.frame_rate)
     to_s = middle_of_picture_s(last - 1, composition.frame_rate)
     tile = composition.layout.tile
-    linger_s = tile.hold_s + tile.dissolve_s + max((p.dissolve_s for p in voice.pieces), default=0)
+    linger_s = tile.hold_s + tile.dissolve_s + max((p.dissolve_s for p in pieces), default=0)
     return [
         piece
-        for piece in voice.pieces
+        for piece in pieces
         if piece.from_s - piece.dissolve_s / 2 <= to_s and piece.to_s + linger_s > from_s
     ]
 
 
 def _look(layout: Layout) -> Any:
     """Return the layout's looks without its name."""
-    return [repr(part) for part in (layout.canvas, layout.tile, layout.caption, layout.card)]
+    looks = (layout.canvas, layout.tile, layout.caption, layout.card, layout.plate)
+    image = layout.canvas.image
+    return [*(repr(part) for part in looks), _known_file(image) if image else None]
 
 
 @functools.cache
-def _known_font(path: Path) -> tuple[str, int]:
-    """Return what a font is known by: name and size of its file."""
-    return path.name, path.stat().st_size
+def _known_file(path: Path) -> tuple[str, int, int]:
+    """Return what an image is known by: name, size and time of its file."""
+    entry = path.stat()
+    return path.name, entry.st_size, entry.st_mtime_ns
 
 
 def _numbers(rect: Rect) -> list[int]:

@@ -14,7 +14,8 @@ from itertools import pairwise
 from syncvid.errors import ProductionError
 from syncvid.picture.arrangements import Ensemble, arrange
 from syncvid.picture.leads import follow
-from syncvid.picture.pieces import Rect, Voice
+from syncvid.picture.pieces import Piece, Rect, Voice
+from syncvid.picture.plates import Plate
 from syncvid.picture.roles import Roles, cast_roles
 from syncvid.picture.space import Space, whole_space
 from syncvid.production.captions import at_s
@@ -43,12 +44,16 @@ class Place:
         Whether it carries its name.
     enters_s : float
         The reference second from which it is there; minus infinity: always.
+    pieces : tuple of Piece
+        What it shows where that differs from the voice's: each looked at as this tile's shape asks
+        for; otherwise none.
     """
 
     voice: int
     rect: Rect
     named: bool = True
     enters_s: float = -math.inf
+    pieces: tuple[Piece, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,8 @@ class Scene:
         How long the picture takes to change into this scene, centred on `from_s`; 0 cuts.
     caption : str
         Words at the foot of the picture.
+    plate : TitlePlate or CreditsPlate or None
+        What stands there in place of tiles.
     """
 
     from_s: float
@@ -72,6 +79,7 @@ class Scene:
     places: tuple[Place, ...]
     dissolve_s: float = 0.0
     caption: str = ""
+    plate: Plate | None = None
 
 
 def lay_out(

@@ -135,7 +135,9 @@ class Painter:
         orders = _orders(easels, rows)
         fetched = self._map(self._fetch, orders.items())
         supply = dict(zip(orders, fetched, strict=True))
-        return [easel.paint(stages, supply) for easel, stages in zip(easels, rows, strict=True)]
+        return [
+            easel.paint(picture, stages, supply) for easel, stages in zip(easels, rows, strict=True)
+        ]
 
     def notes(self) -> tuple[ClipNote, ...]:
         """Return what was noticed in the segment."""
@@ -174,22 +176,29 @@ class _Easel:
         self._backdrops: dict[int, Backdrop] = {}
         self._mixed: Canvas | None = None
 
-    def paint(self, stages: Sequence[Stage], supply: Supply) -> Canvas:
+    def paint(self, picture: int, stages: Sequence[Stage], supply: Supply) -> Canvas:
         """Paint the scene of a picture, or the two between which it dissolves."""
         wanted = {stage.scene for stage in stages}
         for scene in [scene for scene in self._backdrops if scene not in wanted]:
             del self._backdrops[scene]
         canvases = [self._backdrop(stage.scene).paint(stage, supply) for stage in stages]
-        if len(canvases) == 1:
+        words = self.composition.words_at(picture)
+        if len(canvases) == 1 and not words:
             return canvases[0]
+        # Not on a scene's own canvas: what is dissolved or written there would stay.
         self._mixed = self._mixed or Canvas(*self.composition.size)
-        self._mixed.mix(canvases[0], canvases[1], stages[1].share)
+        share = stages[1].share if len(canvases) > 1 else 0.0
+        self._mixed.mix(canvases[0], canvases[-1], share)
+        for said, presence in words:
+            overlay = self._drawings.words(said, stages[-1].scene)
+            if overlay is not None:
+                self._mixed.blend(overlay, presence)
         return self._mixed
 
     def _backdrop(self, scene: int) -> Backdrop:
         """Return a scene's canvas."""
         if scene not in self._backdrops:
-            self._backdrops[scene] = Backdrop(self.composition, self._drawings)
+            self._backdrops[scene] = Backdrop(self.composition, scene, self._drawings)
         return self._backdrops[scene]
 
 

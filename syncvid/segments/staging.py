@@ -7,14 +7,21 @@ the canvas 30 times, and a card is drawn once.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 
 from syncvid.arrays import Planes
-from syncvid.media.pictures import Crop
-from syncvid.picture.canvas import Canvas
+from syncvid.media.pictures import Crop, PictureFile
+from syncvid.media.probe import probe
+from syncvid.picture.canvas import Canvas, part_of
+from syncvid.picture.captions import draw_name, draw_words, plan_names
+from syncvid.picture.cards import draw_card
 from syncvid.picture.colour import colour_to_yuv
-from syncvid.picture.composition import Composition, Layer, Shown, Stage
-from syncvid.picture.lettering import Overlay, draw_caption, draw_card
+from syncvid.picture.composition import Composition, Layer, Shown, Stage, Words
+from syncvid.picture.corners import corner_overlays
+from syncvid.picture.overlay import Overlay
 from syncvid.picture.pieces import Rect
+from syncvid.picture.plates import draw_plate, draw_plate_on
+from syncvid.picture.tone import apply_tone
 from syncvid.segments.clips import ClipKey, Fetched, key_of
 
 Supply = Mapping[ClipKey, Fetched]
@@ -22,52 +29,91 @@ Supply = Mapping[ClipKey, Fetched]
 
 
 class Drawings:
-    """What is drawn once for a composition: names and cards.
+    """What is drawn once for a composition: ground, names, cards, corners, words and plates.
 
     Parameters
     ----------
     composition : Composition
-        Looks, names and fonts.
+        Looks, names and words.
     """
 
     def __init__(self, composition: Composition) -> None:
         self._composition = composition
-        self._names: dict[tuple[int, Rect], Overlay | None] = {}
+        self._names: dict[int, dict[Rect, Overlay | None]] = {}
         self._cards: dict[tuple[int, int, int], Planes] = {}
+        self._corners: dict[Rect, tuple[Overlay, ...]] = {}
+        self._words: dict[tuple[Words, int], Overlay | None] = {}
+        self._ground: Planes | None = None
 
-    def name(self, voice: int, rect: Rect) -> Overlay | None:
-        """Return the name on a tile; None where there is none."""
-        key = voice, rect
-        if key not in self._names:
+    def ground(self) -> Planes:
+        """Return what lies behind the tiles, for the whole picture."""
+        if self._ground is None:
             composition = self._composition
-            look, label = composition.layout, composition.voices[voice].label
-            self._names[key] = (
-                draw_caption(
-                    label,
-                    composition.fonts[voice],
-                    rect,
-                    look.caption,
-                    rule=look.card.rule,
-                    picture_height=composition.size[1],
-                )
-                if look.caption.show and label
-                else None
-            )
-        return self._names[key]
+            image = composition.layout.canvas.image
+            if image is None:
+                canvas = Canvas(*composition.size)
+                whole = Rect(0, 0, *composition.size)
+                canvas.fill(whole, colour_to_yuv(composition.layout.canvas.background))
+                self._ground = canvas.planes
+            else:
+                self._ground = _image_planes(image, composition.size)
+        return self._ground
+
+    def names(self, scene: int) -> dict[Rect, Overlay | None]:
+        """Return the names of a scene by their tiles: all in one size."""
+        if scene not in self._names:
+            composition = self._composition
+            look = composition.layout
+            places = [place for place in composition.scenes[scene].places if place.named]
+            rects = [place.rect for place in places]
+            labels = [composition.labels[place.voice] for place in places]
+            names = plan_names(labels, rects, look.caption, picture_height=composition.size[1])
+            self._names[scene] = {
+                rect: draw_name(name, rect, look.caption, rule=look.card.rule)
+                for rect, name in zip(rects, names, strict=False)
+            }
+        return self._names[scene]
 
     def card(self, voice: int, rect: Rect) -> Planes:
         """Return the card of a tile."""
         key = voice, rect.width, rect.height
         if key not in self._cards:
             composition = self._composition
-            self._cards[key] = draw_card(
-                composition.voices[voice].label,
-                composition.fonts[voice],
-                rect.width,
-                rect.height,
-                composition.layout.card,
-            )
+            label, look = composition.labels[voice], composition.layout.card
+            self._cards[key] = draw_card(label, rect.width, rect.height, look)
         return self._cards[key]
+
+    def corners(self, rect: Rect) -> tuple[Overlay, ...]:
+        """Return what rounds the corners of a tile."""
+        share = self._composition.layout.tile.corners
+        if share <= 0.0:
+            return ()
+        if rect not in self._corners:
+            radius_px = share * min(rect.width, rect.height)
+            self._corners[rect] = corner_overlays(rect, radius_px, self.ground())
+        return self._corners[rect]
+
+    def words(self, words: Words, scene: int) -> Overlay | None:
+        """Return words at the foot of the picture, clear of the names of a scene."""
+        key = words, scene
+        if key not in self._words:
+            names = [name.rect for name in self.names(scene).values() if name is not None]
+            composition = self._composition
+            self._words[key] = draw_words(
+                words.text, composition.size, composition.layout.caption, clear_of=names
+            )
+        return self._words[key]
+
+
+def _image_planes(path: Path, size: tuple[int, int]) -> Planes:
+    """Return an image so that it covers the whole picture."""
+    pictures = PictureFile(probe(path))
+    try:
+        pictures.advance(0.0)
+        ((luma, u, v),) = pictures.planes_for([Crop(*size)])
+        return luma.copy(), u.copy(), v.copy()
+    finally:
+        pictures.close()
 
 
 def crop_of(composition: Composition, shown: Shown, layer: Layer) -> Crop | None:
@@ -86,23 +132,32 @@ class Backdrop:
     ----------
     composition : Composition
         What it belongs to.
+    scene : int
+        Which of its scenes.
     drawings : Drawings
-        Names and cards.
+        What is drawn once.
     """
 
-    def __init__(self, composition: Composition, drawings: Drawings) -> None:
-        self._composition, self._drawings = composition, drawings
+    def __init__(self, composition: Composition, scene: int, drawings: Drawings) -> None:
+        self._composition, self._drawings, self._scene = composition, drawings, scene
         self.canvas = Canvas(*composition.size)
-        self._ground = colour_to_yuv(composition.layout.canvas.background)
         self._tile_ground = colour_to_yuv(composition.layout.tile.background)
-        self.canvas.fill(Rect(0, 0, *composition.size), self._ground)
         self._drawn: dict[Rect, object] = {}
+        plate, look = composition.scenes[scene].plate, composition.layout
+        if plate is not None and look.canvas.image is None:
+            self.canvas.put(
+                Rect(0, 0, *composition.size), draw_plate(plate, composition.size, look.plate)
+            )
+            return
+        self.canvas.put(Rect(0, 0, *composition.size), drawings.ground())
+        if plate is not None:
+            draw_plate_on(self.canvas, plate, look.plate)
 
     def paint(self, stage: Stage, supply: Supply) -> Canvas:
         """Bring the canvas up to an output picture."""
         here = {shown.rect for shown in stage.tiles}
         for rect in [rect for rect in self._drawn if rect not in here]:
-            self.canvas.fill(rect, self._ground)
+            self.canvas.put(rect, part_of(self._drawings.ground(), rect))
             del self._drawn[rect]
         for shown in stage.tiles:
             state = _state(shown, supply)
@@ -116,7 +171,7 @@ class Backdrop:
         pictures = [layer for layer in shown.layers if layer.piece is not None]
         for layer in pictures:
             self._lay(shown, layer, supply, lowest=layer is shown.layers[0])
-        name = self._drawings.name(shown.voice, shown.rect) if shown.named else None
+        name = self._drawings.names(self._scene).get(shown.rect)
         if pictures and name is not None:
             self.canvas.blend(name)
         for layer in shown.layers:
@@ -124,7 +179,10 @@ class Backdrop:
                 card = self._drawings.card(shown.voice, shown.rect)
                 self._cover(shown.rect, card, layer.share)
         if shown.presence < 1.0:
-            self.canvas.dim(shown.rect, self._ground, 1.0 - shown.presence)
+            ground = part_of(self._drawings.ground(), shown.rect)
+            self.canvas.dissolve(shown.rect, ground, 1.0 - shown.presence)
+        for corner in self._drawings.corners(shown.rect):
+            self.canvas.blend(corner)
 
     def _lay(self, shown: Shown, layer: Layer, supply: Supply, *, lowest: bool) -> None:
         """Lay a clip's picture into its tile."""
@@ -135,7 +193,7 @@ class Backdrop:
         rect = self._composition.picture_rect(shown.rect, layer.piece)
         if lowest and rect != shown.rect:
             self.canvas.fill(shown.rect, self._tile_ground)
-        self._cover(rect, planes, 1.0 if lowest else layer.share)
+        self._cover(rect, apply_tone(planes, layer.piece.tone), 1.0 if lowest else layer.share)
 
     def _cover(self, rect: Rect, planes: Planes, share: float) -> None:
         """Put planes into a rectangle, or dissolve to them."""

@@ -118,7 +118,8 @@ def test_scenes_dissolve_centred_on_their_moment() -> None:
 
 def test_a_scene_changes_the_description_of_its_own_pictures_only() -> None:
     cut, soft = two_scenes(0.0), two_scenes(0.4)
-    renamed = replace(cut, scenes=(cut.scenes[0], replace(cut.scenes[1], caption="Coda")))
+    bare = tuple(replace(place, named=False) for place in cut.scenes[1].places)
+    renamed = replace(cut, scenes=(cut.scenes[0], replace(cut.scenes[1], places=bare)))
     assert describe(cut, 60, 120) == describe(renamed, 60, 120)
     assert describe(cut, 150, 180) != describe(renamed, 150, 180)
     assert describe(cut, 120, 150) != describe(soft, 120, 150)
@@ -182,7 +183,8 @@ def test_whatever_shows_changes_the_description(change: dict[str, Any]) -> None:
 def test_names_and_looks_change_the_description() -> None:
     one = made(piece())
     renamed = (replace(one.voices[0], label="Flute · Ana"), one.voices[1])
-    assert describe(one, 60, 120) != describe(replace(one, voices=renamed), 60, 120)
+    again = compose(renamed, GRID, size=(640, 360), frame_rate=RATE, duration_s=10.0)
+    assert describe(one, 60, 120) != describe(again, 60, 120)
     darker = replace(GRID, tile=replace(GRID.tile, background="#000000"))
     assert describe(one, 60, 120) != describe(replace(one, layout=darker), 60, 120)
     moved = Layout("other name", GRID.arrangement, GRID.canvas, GRID.tile)

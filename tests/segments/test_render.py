@@ -18,14 +18,15 @@ import psutil
 import pytest
 
 from syncvid.errors import Cancelled, RenderError
-from syncvid.picture import Composition, Voice, report
+from syncvid.picture import Composition, Voice, compose, report
+from syncvid.production.layouts import Layout
 from syncvid.progress import Event, Progress
 from syncvid.segments import RenderSummary, render_video
 from syncvid.segments import engine as engine_module
 from syncvid.segments.engine import worker_count
 from syncvid.timeline import Placement, middle_of_picture_s
 from tests.segments import films
-from tests.segments.films import QUICK, Silence, numbers_of, quartet
+from tests.segments.films import QUICK, RATE, SIZE, Silence, numbers_of, quartet
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +139,7 @@ def test_only_the_segments_that_look_different_are_rendered_again(
     ended = replace(composition, voices=(cut, *composition.voices[1:]))
     assert render(ended, tmp_path / "two.mp4", tmp_path / "work").reused == 1
     renamed = (replace(first, label="Another name"), *composition.voices[1:])
-    changed = replace(composition, voices=renamed)
+    changed = compose(renamed, Layout("grid"), size=SIZE, frame_rate=RATE, duration_s=7.0)
     assert render(changed, tmp_path / "three.mp4", tmp_path / "work").reused == 0
 
 
