@@ -10,11 +10,12 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Never
+from typing import Annotated, Any, Never
 
 import typer
 
 from syncvid import __version__
+from syncvid.cli.asking import look_from, material_of, moment_from, place_of, video_kinds
 from syncvid.cli.telling import (
     UNREADABLE,
     at_work,
@@ -32,11 +33,6 @@ from syncvid.cli.telling import (
     verdict_of,
 )
 from syncvid.errors import Cancelled, ProductionError, SyncvidError, system_error
-
-if TYPE_CHECKING:
-    from syncvid.production.material import Material
-    from syncvid.steps import Look
-
 
 CAUTION = (
     "Before you publish: has everybody who is seen and heard agreed, and for the young their "
@@ -62,6 +58,12 @@ Take = Annotated[str, typer.Argument(help="A take: part/take, such as Viola/2, o
 Mix = Annotated[str | None, typer.Option("--mix", help="The finished mix.")]
 GuideTrack = Annotated[str | None, typer.Option("--guide", help="The track that all played to.")]
 Title = Annotated[str, typer.Option("--title", help="Title of the piece.")]
+Begins = Annotated[
+    str | None, typer.Option("--from", help='An excerpt from this moment: 65, 1:05, "bar 9".')
+]
+Ends = Annotated[
+    str | None, typer.Option("--to", help='Up to this moment: 90, "bar 17", "end of bar 16".')
+]
 
 
 def _number(text: str) -> float:
@@ -229,11 +231,11 @@ def sync(
         _tell_picture_shift(folder_or_clips, picture_shift)
         return
     with at_work() as progress:
-        material, problems = _material(folder_or_clips, mix, guide)
+        material, problems = material_of(folder_or_clips, mix, guide)
         if json_file and json_file != "-":
             check_target(Path(json_file))
             refuse_sources(material, Path(json_file))
-        with material.store.locked(_place(material)):
+        with material.store.locked(place_of(material)):
             outcome = sync_clips(material, listen_folder=listen, progress=progress)
         text = write_sync_json(outcome.result)
         if json_file and json_file != "-":
@@ -262,8 +264,8 @@ def _tell_picture_shift(folder_or_clips: list[str] | None, take: str) -> None:
     from syncvid.steps import measure_picture_shift, tell_shift
 
     with at_work() as progress:
-        material, problems = _material(folder_or_clips, None, None)
-        with material.store.locked(_place(material)):
+        material, problems = material_of(folder_or_clips, None, None)
+        with material.store.locked(place_of(material)):
             recording, shift = measure_picture_shift(material, take, progress=progress)
     for line in tell_shift(recording, shift):
         say(line)
@@ -316,15 +318,34 @@ def place(
 @app.command()
 def preview(
     folder: Annotated[Path, typer.Argument(help="The production's folder.")] = Path(),
+    layout: Annotated[str | None, typer.Option("--layout", help="Name of a layout.")] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", help="Only the picture of this moment, at full size.")
+    ] = None,
+    begins: Begins = None,
+    ends: Ends = None,
 ) -> None:
-    """Make a quick small video, and a sheet that shows what was found and why."""
+    """Make a quick small video, and a sheet that shows what was found and why.
+
+    With --at only one picture is made; with --from and --to only an excerpt.
+    """
     from syncvid.production.material import open_production
-    from syncvid.steps import make_preview
+    from syncvid.steps import make_preview, preview_excerpt, preview_still
 
     with at_work() as progress:
+        look = look_from(layout, None, None, begins, ends)
+        moment = moment_from(at, "--at")
         material = open_production(folder)
         with material.store.locked(str(folder)):
-            outcome = make_preview(material, progress=progress)
+            if moment is not None:
+                path = preview_still(material, moment, look_of=look, progress=progress)
+                say(f"Picture: {path}")
+                return
+            if look.begins or look.ends:
+                path = preview_excerpt(material, look, progress=progress)
+                say(f"Excerpt: {path}")
+                return
+            outcome = make_preview(material, layout=layout, progress=progress)
     tell_moved(material)
     say(f"Sheet: {outcome.sheet}")
     if outcome.rendered:
@@ -347,6 +368,21 @@ def render(
     layout: Annotated[str | None, typer.Option("--layout", help="Name of a layout.")] = None,
     size: Annotated[str | None, typer.Option("--size", help="Such as 1920x1080.")] = None,
     fps: Annotated[str | None, typer.Option("--fps", help="Such as 30, 25, 29.97.")] = None,
+    begins: Begins = None,
+    ends: Ends = None,
+    kinds: Annotated[
+        list[str] | None,
+        typer.Option("--for", help="Kind of video; repeat it for several: see the README."),
+    ] = None,
+    limit_mb: Annotated[
+        float | None, typer.Option("--mb", help="Most megabytes that the video may have.")
+    ] = None,
+    poster: Annotated[
+        str | None, typer.Option("--poster", help="Also write the picture of this moment.")
+    ] = None,
+    from_originals: Annotated[
+        bool, typer.Option("--from-originals", help="Do not use kept tiles.")
+    ] = False,
     report: Annotated[
         Path | None, typer.Option("--report", help="Write where each tile lies, as JSON.")
     ] = None,
@@ -355,16 +391,29 @@ def render(
     from syncvid.steps import render as render_step
 
     with at_work() as progress:
-        look = _look(layout, size, fps)
-        material, problems = _material(folder_or_clips, mix, guide)
-        with material.store.locked(_place(material)):
+        look = look_from(layout, size, fps, begins, ends)
+        chosen = video_kinds(kinds, limit_mb)
+        at = moment_from(poster, "--poster")
+        material, problems = material_of(folder_or_clips, mix, guide)
+        with material.store.locked(place_of(material)):
             outcome = render_step(
-                material, out, look_of=look, sync_file=sync_file, report=report, progress=progress
+                material,
+                out,
+                look_of=look,
+                kinds=chosen,
+                poster=at,
+                sync_file=sync_file,
+                report=report,
+                from_originals=from_originals,
+                progress=progress,
             )
     problems += outcome.problems
     tell_moved(material)
     tell_cast(outcome)
     say(f"Video: {outcome.out}{how_made(outcome)}")
+    for path in outcome.files:
+        if path != outcome.out:
+            say(f"Also: {path}")
     say(CAUTION)
     leave(problems)
 
@@ -417,53 +466,3 @@ def _version(
     if version:
         say(__version__)
         raise typer.Exit
-
-
-def _material(
-    arguments: list[str] | None, mix: str | None, guide: str | None
-) -> tuple[Material, list[SyncvidError]]:
-    """Open a production, or take loose clips."""
-    import dataclasses
-
-    from syncvid.production.material import loose_material, open_production, take_file
-
-    names = arguments or ["."]
-    if len(names) > 1 or not Path(names[0]).is_dir():
-        material, problems = loose_material(names, mix=mix, guide=guide)
-        if not material.recordings:
-            raise problems[0] if problems else ProductionError("No clips were named.")
-        return material, list(problems)
-    material = open_production(Path(names[0]))
-    return dataclasses.replace(
-        material,
-        mix=take_file(mix) if mix else material.mix,
-        guide=take_file(guide) if guide else material.guide,
-    ), []
-
-
-def _place(material: Material) -> str:
-    """Return what to call the place where a command works."""
-    return str(material.folder or material.store.folder)
-
-
-def _look(layout: str | None, size: str | None, fps: str | None) -> Look:
-    """Read the options that say how the video looks."""
-    from syncvid.steps import Look
-    from syncvid.timeline import parse_frame_rate
-
-    pixels: tuple[int, int] | None = None
-    if size:
-        width, _, height = size.lower().partition("x")
-        if not (width.isdecimal() and height.isdecimal()):
-            raise ProductionError(f"--size {size!r} is no size.", fix="Write it as 1920x1080.")
-        pixels = (int(width), int(height))
-        if any(side % 2 or not 64 <= side <= 8192 for side in pixels):
-            raise ProductionError(
-                f"--size {size!r} cannot be encoded.",
-                fix="Width and height must be even, between 64 and 8192.",
-            )
-    try:
-        rate = parse_frame_rate(fps) if fps else None
-    except SyncvidError as exc:
-        raise ProductionError(f"--fps: {exc.what}", fix=exc.fix) from exc
-    return Look(layout, pixels, rate)

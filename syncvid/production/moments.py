@@ -11,9 +11,13 @@ from syncvid.timeline import Bars
 
 _CLOCK = re.compile(r"(?:(\d+):)?(\d+):([0-5]?\d(?:\.\d+)?)")
 _BAR = re.compile(r"bar\s+(-?\d+)(?:,?\s+beat\s+(\d+(?:\.\d+)?))?", re.IGNORECASE)
+_BAR_END = re.compile(r"end of bar\s+(-?\d+)", re.IGNORECASE)
 _PLAIN = re.compile(r"-?\d+(?:\.\d+)?")
 
-_HOW = 'Write seconds (12.5), a clock in quotes ("1:05.5"), or "bar 9" or "bar 9 beat 3".'
+_HOW = (
+    'Write seconds (12.5), a clock in quotes ("1:05.5"), or "bar 9", "bar 9 beat 3" or '
+    '"end of bar 16".'
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,16 +32,21 @@ class Moment:
         Number of the bar, as in the parts; the count-in ends in bar 0.
     beat : float
         Beat of the bar, from 1; 2.5 lies half-way between the second and the third.
+    is_end : bool
+        It is the end of the bar.
     """
 
     seconds: float | None = None
     bar: int = 0
     beat: float = 1.0
+    is_end: bool = False
 
     def __str__(self) -> str:
         """Write it as a person would."""
         if self.seconds is not None:
             return f"{self.seconds:g} s"
+        if self.is_end:
+            return f"end of bar {self.bar}"
         return f"bar {self.bar}" + (f" beat {self.beat:g}" if self.beat != 1.0 else "")
 
     def at_s(self, bars: Bars | None) -> float:
@@ -60,7 +69,7 @@ class Moment:
                 f"{self} cannot be found: no guide with a beat map is known.".capitalize(),
                 fix="Name the guide in production.toml, or write seconds instead.",
             )
-        return bars.at_s(self.bar, self.beat)
+        return bars.end_s(self.bar) if self.is_end else bars.at_s(self.bar, self.beat)
 
 
 def parse_moment(written: object) -> Moment:
@@ -69,7 +78,8 @@ def parse_moment(written: object) -> Moment:
     Parameters
     ----------
     written : object
-        Seconds as a number, or text: ``"1:05.5"``, ``"bar 9"``, ``"bar 9 beat 3"``.
+        Seconds as a number, or text: ``"1:05.5"``, ``"bar 9"``, ``"bar 9 beat 3"``,
+        ``"end of bar 16"``.
 
     Returns
     -------
@@ -95,6 +105,8 @@ def parse_moment(written: object) -> Moment:
         if clock := _CLOCK.fullmatch(text):
             hours, minutes, seconds = clock[1] or "0", clock[2], clock[3]
             return Moment(3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds))
+        if end := _BAR_END.fullmatch(text):
+            return Moment(None, int(end[1]), is_end=True)
         if bar := _BAR.fullmatch(text):
             return Moment(None, int(bar[1]), float(bar[2] or 1.0))
     raise ProductionError(f"{_shown(written)} is no moment.", fix=_HOW)

@@ -10,6 +10,7 @@ from syncvid.segments.engine import (
     render_video,
     render_videos,
 )
+from syncvid.segments.stills import paint_still
 
 __all__ = [
     "PREVIEW_SETTINGS",
@@ -19,6 +20,7 @@ __all__ = [
     "Output",
     "RenderSummary",
     "Tiles",
+    "paint_still",
     "render_video",
     "render_videos",
 ]

@@ -20,9 +20,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 from syncvid.errors import RenderError
-from syncvid.media.encode import EncodeSettings
+from syncvid.media.check_sound import SoundCheck
+from syncvid.media.encode import SOUND_RATE, EncodeSettings
 from syncvid.media.errors import media_errors
 from syncvid.media.join import join_segments
+from syncvid.media.labels import NO_LABELS, Labels
 from syncvid.picture.composition import Composition
 from syncvid.picture.pieces import Piece
 from syncvid.progress import SILENT, Progress
@@ -117,11 +119,17 @@ class Output:
         The file; it appears only when it is whole.
     settings : EncodeSettings
         Quality and speed.
+    labels : Labels
+        Title and chapters.
+    sample_rate : int
+        Of the sound, in Hz.
     """
 
     composition: Composition
     out: Path
     settings: EncodeSettings
+    labels: Labels = NO_LABELS
+    sample_rate: int = SOUND_RATE
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,8 +224,10 @@ def render_videos(
     render = _Render(outputs, work, tiles, executor, open_clip)
     made = render.finish_segments(progress.part(_PICTURE_SHARE))
     joining = progress.part(1.0 - _PICTURE_SHARE)
-    for output, files in zip(outputs, made, strict=True):
+    checks = [
         _join(output, files, sound, joining.part(1.0 / len(outputs)))
+        for output, files in zip(outputs, made, strict=True)
+    ]
     _prune(work, [path for files in made for path, _ in files])
     if tiles.folder is not None:
         prune(tiles.folder, _TILE_BYTES)
@@ -229,23 +239,29 @@ def render_videos(
             seconds=time.monotonic() - started,
             composition=composition,
             dropped=tuple(render.dropped),
-            notes=_tell([path for path, _ in files], composition),
+            notes=(*_tell([path for path, _ in files], composition), *check.sentences()),
         )
-        for composition, files in zip(render.compositions, made, strict=True)
+        for composition, files, check in zip(render.compositions, made, checks, strict=True)
     )
 
 
 def _join(
     output: Output, files: Sequence[tuple[Path, int]], sound: SoundSource, progress: Progress
-) -> None:
-    """Write the finished file of one output."""
-    join_segments(
+) -> SoundCheck:
+    """Write the finished file of one output; return what became of its sound."""
+    composition = output.composition
+    return join_segments(
         files,
         Path(os.path.abspath(output.out)),
         sound=sound,
-        duration_s=output.composition.to_s - output.composition.from_s,
-        frame_rate=output.composition.frame_rate,
+        duration_s=composition.to_s - composition.from_s,
+        frame_rate=composition.frame_rate,
         settings=output.settings,
+        sound_at_s=max(0.0, -composition.from_s),
+        sound_from_s=max(0.0, composition.from_s),
+        sound_to_s=min(composition.to_s, composition.duration_s),
+        sample_rate=output.sample_rate,
+        labels=output.labels,
         progress=progress,
     )
 

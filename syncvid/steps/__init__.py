@@ -10,10 +10,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from syncvid.steps.composing import Look
 from syncvid.steps.demo import DemoOutcome, run_demo
 from syncvid.steps.explaining import explain_clip
 from syncvid.steps.placing import Choice, Settled, place_take
-from syncvid.steps.previewing import PreviewOutcome, make_preview
+from syncvid.steps.previewing import (
+    PreviewOutcome,
+    make_preview,
+    preview_excerpt,
+    preview_still,
+)
 from syncvid.steps.productions import (
     Added,
     add_clips,
@@ -21,7 +27,7 @@ from syncvid.steps.productions import (
     replace_clip,
     withdraw_clips,
 )
-from syncvid.steps.rendering import Look, RenderOutcome, render
+from syncvid.steps.rendering import RenderOutcome, render, render_still
 from syncvid.steps.shifting import measure_picture_shift, tell_shift
 from syncvid.steps.splitting import split_file
 from syncvid.steps.status import Status, production_status
@@ -68,8 +74,11 @@ __all__ = [
     "measure_picture_shift",
     "new_production",
     "place_take",
+    "preview_excerpt",
+    "preview_still",
     "production_status",
     "render",
+    "render_still",
     "replace_clip",
     "run_demo",
     "split_file",

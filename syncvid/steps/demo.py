@@ -12,9 +12,10 @@ from syncvid.production.material import Material, is_production, open_production
 from syncvid.production.plan import PLAN_FILE, Plan
 from syncvid.production.toml import read_toml
 from syncvid.progress import SILENT, Progress
+from syncvid.steps.composing import Look
 from syncvid.steps.previewing import PreviewOutcome, make_preview
 from syncvid.steps.productions import new_production
-from syncvid.steps.rendering import Look, RenderOutcome, render
+from syncvid.steps.rendering import RenderOutcome, render
 
 TITLE = "Orchard Round"
 SIZE = (1280, 720)

@@ -1,68 +1,47 @@
-"""The finished video: findings in, one file out."""
+"""The finished video: findings in, one file or several out."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass, replace
-from fractions import Fraction
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-from syncvid.errors import MediaError, ProductionError, RenderError, SyncvidError
+from syncvid.errors import ProductionError, RenderError, SyncvidError
+from syncvid.handoff.webvtt import Cue, webvtt
+from syncvid.media.labels import Chapter, Labels
+from syncvid.media.probe import probe
 from syncvid.media.sound import SoundFile
+from syncvid.media.still_out import write_still
 from syncvid.mix import PlainSum, safe_gain
-from syncvid.picture import Composition, compose
+from syncvid.picture import Composition
 from syncvid.picture import report as picture_report
-from syncvid.production.files import check_target, fingerprint, identity, system_errors, write_whole
-from syncvid.production.layouts import Layout, find_layout
-from syncvid.production.looks import with_overrides
-from syncvid.production.material import (
-    Material,
-    Recording,
-    SourceFile,
-    refuse_sources,
-    source_record,
-)
-from syncvid.production.pins import pinned
-from syncvid.production.results import ClipSync, Stretch, SyncResult, read_sync_json
+from syncvid.production.captions import at_s
+from syncvid.production.files import check_target, write_whole
+from syncvid.production.fitting import Trial, fit
+from syncvid.production.material import Material, refuse_sources
+from syncvid.production.moments import Moment
+from syncvid.production.outputs import KINDS, OutputKind, name_files, size_of
+from syncvid.production.results import SyncResult
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import (
-    RENDER_VERSION,
     EncodeSettings,
+    Output,
     RenderSummary,
     Tiles,
-    render_video,
+    paint_still,
+    render_videos,
 )
 from syncvid.sources import SoundSource
-from syncvid.steps.casting import Cast, cast
-from syncvid.steps.hearing import Facts, look
-from syncvid.steps.jobs import sources_of
-from syncvid.steps.syncing import SyncOutcome, sync_clips
-from syncvid.timeline import parse_frame_rate
+from syncvid.steps.casting import Cast
+from syncvid.steps.composing import AS_PLANNED, Look, Scenario, plan_video
+from syncvid.steps.findings import find_places_of, with_parts
+from syncvid.steps.made import is_there, note_output, notes_of, output_key
+from syncvid.timeline import first_picture_from
 
 SAMPLE_RATE = 48_000
 """Rate of the sound in the video, Hz."""
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """How a video is to look; None leaves it to the production.
-
-    Attributes
-    ----------
-    layout : str or None
-        Name of a layout file.
-    size : (int, int) or None
-        Width and height in pixels, even.
-    frame_rate : Fraction or None
-        Pictures per second.
-    """
-
-    layout: str | None = None
-    size: tuple[int, int] | None = None
-    frame_rate: Fraction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,17 +51,19 @@ class RenderOutcome:
     Attributes
     ----------
     out : Path
-        The video.
+        The video, or the first of several.
     cast : Cast
         Who is shown and who is not.
     result : SyncResult
         The findings that were used.
     summary : RenderSummary or None
-        What the engine did; None where the video was there already.
+        What the engine did; None where everything was there already.
     problems : tuple of SyncvidError
         Clips that could not be read.
     remarks : tuple of str
         What is worth knowing besides.
+    files : tuple of Path
+        All that was made: videos, captions, a still.
     """
 
     out: Path
@@ -91,18 +72,32 @@ class RenderOutcome:
     summary: RenderSummary | None
     problems: tuple[SyncvidError, ...]
     remarks: tuple[str, ...] = ()
+    files: tuple[Path, ...] = ()
 
     @property
     def skipped(self) -> bool:
-        """Whether the video was there already, made from the same inputs."""
+        """Whether the videos were there already, made from the same inputs."""
         return self.summary is None
+
+
+@dataclass(frozen=True, slots=True)
+class _Video:
+    """One of the videos to be made."""
+
+    kind: OutputKind
+    out: Path
+    composition: Composition
+    settings: EncodeSettings
+    key: str
 
 
 def render(
     material: Material,
     out: Path,
     *,
-    look_of: Look = Look(),
+    look_of: Look = AS_PLANNED,
+    kinds: Sequence[OutputKind] = KINDS[:1],
+    poster: Moment | None = None,
     sync_file: Path | None = None,
     report: Path | None = None,
     from_originals: bool = False,
@@ -110,24 +105,29 @@ def render(
     executor: Executor | None = None,
     progress: Progress = SILENT,
 ) -> RenderOutcome:
-    """Make the video of a production or of loose clips.
+    """Make the video of a production or of loose clips, or several kinds of it at once.
 
     Parameters
     ----------
     material : Material
         The clips and their reference.
     out : Path
-        The mp4 file to write; an older one is replaced only by a whole new one.
+        The mp4 file to write; an older one is replaced only by a whole new one.  Of several kinds
+        the others are named after it.
     look_of : Look
-        Layout, size and rate.
+        Layout, size, rate and excerpt.
+    kinds : sequence of OutputKind
+        What to make; clips are decoded once for all that need no search for their size.
+    poster : Moment or None
+        Write the picture of that moment too, as a JPEG beside the video.
     sync_file : Path or None
         A ``syncvid.sync/1`` file to use in place of finding the places.
     report : Path or None
-        Where to write ``syncvid.render/1``.
+        Where to write ``syncvid.render/1`` of the first video.
     from_originals : bool
         Whether every picture is to come from its recording, never from the tile cache.
     settings : EncodeSettings or None
-        How to encode; None for the usual way.
+        How to encode; None: as the kinds say.
     executor : Executor or None
         Who does the work; None for processes on this machine.
     progress : Progress
@@ -140,53 +140,258 @@ def render(
     Raises
     ------
     ProductionError
-        The layout or the sync file is wrong.
+        The layout or the sync file is wrong, or a moment cannot be found.
     RenderError
-        No clip has a place, or encoding failed.
+        No clip has a place, encoding failed, or a video cannot be made small enough.
     MediaError
-        The mix cannot be read, or the video cannot be written.
+        The mix cannot be read, or a video cannot be written.
     """
-    settings = settings or EncodeSettings()
-    _check_targets(material, out, report, sync_file)
-    outcome, facts = _findings(material, sync_file, progress.part(0.1))
+    named = name_files(out, kinds)
+    _check_targets(material, [*named.values()], report, sync_file)
+    outcome, facts = find_places_of(material, sync_file, progress.part(0.1))
     result = outcome.result
     if sync_file is not None:
-        material = _with_parts(material, result)
-    layout = _layout(material, look_of)
-    players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
-    if not players.voices:
+        material = with_parts(material, result)
+    scenario = plan_video(material, result, facts, look_of, progress.part(0.05))
+    _check_anybody(scenario, out)
+    videos = [_video(scenario, kind, named[kind.name], settings) for kind in kinds]
+    tiles = Tiles(material.store.folder / "tiles", use_kept=not from_originals)
+    maker = _Maker(scenario, tiles, executor)
+    summary, notes = maker.make(videos, progress.part(0.83))
+    shown = summary.composition if summary is not None else videos[0].composition
+    files = [*named.values(), *_write_beside(scenario, videos, shown, report)]
+    if poster is not None:
+        still = out.with_suffix(".jpg")
+        files.append(_write_still(scenario, shown, still, poster, tiles))
+    remarks = (
+        *outcome.remarks,
+        *_omissions(material, result, scenario.players),
+        *scenario.looks.remarks,
+        *shown.warnings,
+        *notes,
+    )
+    return RenderOutcome(
+        out=videos[0].out,
+        cast=scenario.players,
+        result=result,
+        summary=summary,
+        problems=outcome.problems,
+        remarks=tuple(dict.fromkeys(remarks)),
+        files=tuple(files),
+    )
+
+
+class _Maker:
+    """Makes the videos that are not there yet."""
+
+    def __init__(self, scenario: Scenario, tiles: Tiles, executor: Executor | None) -> None:
+        self._scenario, self._tiles, self._executor = scenario, tiles, executor
+        self._material = scenario.material
+        self._known_sound: SoundSource | None = None
+
+    def make(
+        self, videos: Sequence[_Video], progress: Progress
+    ) -> tuple[RenderSummary | None, tuple[str, ...]]:
+        """Make what is missing; return the summary of the first one made, and what to say."""
+        missing = [v for v in videos if not is_there(self._material, v.out, v.key)]
+        plain = [video for video in missing if video.kind.limit_mb is None]
+        small = [video for video in missing if video.kind.limit_mb is not None]
+        notes = [n for v in videos if v not in missing for n in notes_of(self._material, v.out)]
+        summaries: list[RenderSummary] = []
+        if plain:
+            outputs = [self._output(v.composition, v.out, v.settings) for v in plain]
+            summaries += self._render(outputs, progress.part(len(plain) / len(missing)))
+            for video, summary in zip(plain, summaries, strict=True):
+                self._note(video, summary.notes)
+                notes += summary.notes
+        for video in small:
+            summary, said = self._fit(video, progress.part(1.0 / len(missing)))
+            summaries.append(summary)
+            self._note(video, said)
+            notes += said
+        return (summaries[0] if summaries else None), tuple(dict.fromkeys(notes))
+
+    def _fit(self, video: _Video, progress: Progress) -> tuple[RenderSummary, tuple[str, ...]]:
+        """Make a video that must not be larger than its kind allows."""
+        assert video.kind.limit_mb is not None
+        summaries: list[RenderSummary] = []
+
+        def attempt(trial: Trial, path: Path) -> None:
+            settings = replace(video.settings, crf=trial.crf, sound_kbps=trial.sound_kbps)
+            composition = self._scenario.at(trial.size)
+            output = self._output(composition, path, settings)
+            # Nobody knows how many tries there will be: each takes half of what is left.
+            summaries.extend(self._render([output], progress.part(0.5 ** (len(summaries) + 1))))
+
+        fitted = fit(
+            attempt,
+            video.out,
+            limit_mb=video.kind.limit_mb,
+            size=video.composition.size,
+            duration_s=video.composition.picture_count / float(video.composition.frame_rate),
+        )
+        width, height = fitted.trial.size
+        said = (
+            f"{video.out.name} has {fitted.bytes / 1e6:.1f} MB of at most "
+            f"{video.kind.limit_mb:g}: {width}x{height} pixels, after "
+            f"{fitted.tries} {'try' if fitted.tries == 1 else 'tries'}.",
+            *summaries[-1].notes,
+        )
+        return summaries[0], said
+
+    def _render(self, outputs: Sequence[Output], progress: Progress) -> list[RenderSummary]:
+        """Render videos, each clip decoded once for all of them."""
+        return list(
+            render_videos(
+                outputs,
+                self._sound(),
+                work=self._material.store.folder / "segments",
+                tiles=self._tiles,
+                executor=self._executor,
+                progress=progress,
+            )
+        )
+
+    def _sound(self) -> SoundSource:
+        """Return the sound of all videos."""
+        if self._known_sound is None:
+            self._known_sound = video_sound(self._material, self._scenario.players)
+        return self._known_sound
+
+    def _output(self, composition: Composition, out: Path, settings: EncodeSettings) -> Output:
+        """Return what the engine is to make."""
+        rate = SAMPLE_RATE
+        mix = self._material.mix
+        if settings.sound == "lossless" and mix is not None:
+            # What is kept for good is not resampled.
+            sound = probe(mix.path).sound
+            rate = sound.sample_rate if sound is not None else rate
+        return Output(composition, out, settings, _labels(self._scenario, composition), rate)
+
+    def _note(self, video: _Video, notes: Sequence[str]) -> None:
+        """Remember a video."""
+        look_of = replace(self._scenario.look_of, size=video.composition.size)
+        note_output(
+            self._material,
+            video.out,
+            video.key,
+            look_of,
+            video.settings,
+            video.kind.limit_mb,
+            notes,
+        )
+
+
+def _video(
+    scenario: Scenario, kind: OutputKind, out: Path, settings: EncodeSettings | None
+) -> _Video:
+    """Lay out one of the videos."""
+    composition = scenario.at(size_of(kind, scenario.size))
+    settings = settings or EncodeSettings(
+        preset=kind.preset, crf=kind.crf, sound=kind.sound, sound_kbps=kind.sound_kbps
+    )
+    key = output_key(scenario.material, composition, settings, kind.limit_mb)
+    return _Video(kind, out, composition, settings, key)
+
+
+def _labels(scenario: Scenario, composition: Composition) -> Labels:
+    """Return title and chapters of a video."""
+    at_s = -composition.from_s
+    end_s = composition.picture_count / float(composition.frame_rate)
+    starts = [(max(0.0, section.from_s + at_s), section.name) for section in scenario.sections]
+    # A section that began before an excerpt does is its first chapter.
+    kept = [
+        Chapter(start_s, name)
+        for index, (start_s, name) in enumerate(starts)
+        if start_s < end_s and (index + 1 == len(starts) or starts[index + 1][0] > start_s)
+    ]
+    return Labels(title=scenario.material.title, chapters=tuple(kept))
+
+
+def _write_beside(
+    scenario: Scenario, videos: Sequence[_Video], shown: Composition, report: Path | None
+) -> list[Path]:
+    """Write captions beside the videos, and the report."""
+    written = []
+    if scenario.captions:
+        for video in videos:
+            at_s = -video.composition.from_s
+            cues = [Cue(c.from_s + at_s, c.to_s + at_s, c.text) for c in scenario.captions]
+            length_s = video.composition.picture_count / float(video.composition.frame_rate)
+            path = video.out.with_suffix(".vtt")
+            write_whole(path, webvtt(cues, duration_s=length_s))
+            written.append(path)
+    if report:
+        text = json.dumps(picture_report(shown), indent=1, ensure_ascii=False)
+        write_whole(report, text + "\n")
+    return written
+
+
+def render_still(
+    material: Material,
+    path: Path,
+    moment: Moment,
+    *,
+    look_of: Look = AS_PLANNED,
+    progress: Progress = SILENT,
+) -> Path:
+    """Make the picture of one moment, as PNG or JPEG.
+
+    Parameters
+    ----------
+    material : Material
+        The clips and their reference.
+    path : Path
+        The file to write.
+    moment : Moment
+        Which moment; what lies outside of the video is its first or last picture.
+    look_of : Look
+        Layout and size.
+    progress : Progress
+        Told how far it is.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    ProductionError
+        The layout is wrong, or the moment cannot be found.
+    RenderError
+        No clip has a place.
+    MediaError
+        A clip cannot be decoded, or the file cannot be written.
+    """
+    outcome, facts = find_places_of(material, None, progress.part(0.4))
+    scenario = plan_video(material, outcome.result, facts, look_of, progress.part(0.2))
+    _check_anybody(scenario, path)
+    tiles = Tiles(material.store.folder / "tiles")
+    return _write_still(scenario, scenario.at(scenario.size), path, moment, tiles)
+
+
+def _check_anybody(scenario: Scenario, out: Path) -> None:
+    """Refuse a video that would show nobody."""
+    if not scenario.players.voices:
         raise RenderError(
             "None of the clips has a place, so there is nothing to show.",
             where=str(out),
             fix="Look at what `syncvid sync` says of each clip.",
         )
-    composition = _compose(material, players, layout, look_of)
-    key = _key(material, composition, settings)
-    if _is_there(material, out, key):
-        summary = None
-    else:
-        sound = video_sound(material, players, progress.part(0.05))
-        summary = render_video(
-            composition,
-            sound,
-            out,
-            work=material.store.folder / "segments",
-            settings=settings,
-            tiles=Tiles(material.store.folder / "tiles", use_kept=not from_originals),
-            executor=executor,
-            progress=progress.part(0.85),
-        )
-        _note_output(material, out, key, look_of, settings)
-    if summary is not None:
-        composition = summary.composition
-    if report:
-        write_whole(
-            report, json.dumps(picture_report(composition), indent=1, ensure_ascii=False) + "\n"
-        )
-    notes = summary.notes if summary is not None else ()
-    remarks = (*outcome.remarks, *_omissions(material, result, players))
-    remarks = (*remarks, *composition.warnings, *notes)
-    return RenderOutcome(out, players, result, summary, outcome.problems, remarks)
+
+
+def _write_still(
+    scenario: Scenario, composition: Composition, path: Path, moment: Moment, tiles: Tiles
+) -> Path:
+    """Write the picture of a moment."""
+    check_target(path)
+    refuse_sources(scenario.material, path)
+    wanted_s = at_s(moment, scenario.bars, "the still")
+    picture = first_picture_from(wanted_s, composition.frame_rate)
+    picture = min(max(picture, composition.first), composition.last - 1)
+    write_still(paint_still(composition, picture, tiles=tiles), path)
+    return path
 
 
 def _omissions(material: Material, result: SyncResult, players: Cast) -> list[str]:
@@ -209,21 +414,24 @@ def _omissions(material: Material, result: SyncResult, players: Cast) -> list[st
     told += [
         f"{voice.label}: its clip lies outside the music, so only the card is shown."
         for voice in players.voices
-        for piece in voice.pieces
-        if piece.to_s <= 0.0 or piece.from_s >= players.duration_s
+        if voice.pieces
+        and all(p.to_s <= 0.0 or p.from_s >= players.duration_s for p in voice.pieces)
     ]
     return told
 
 
 def _check_targets(
-    material: Material, out: Path, report: Path | None, sync_file: Path | None
+    material: Material, outs: Sequence[Path], report: Path | None, sync_file: Path | None
 ) -> None:
     """Refuse at the door what could not be written at the end, or what would destroy a source."""
-    if out.suffix.lower() != ".mp4":
-        raise ProductionError(
-            "The video must be an .mp4 file.", where=str(out), fix=f"Write {out.stem}.mp4."
-        )
-    targets = [path for path in (out, report) if path is not None]
+    for out in outs:
+        if out.suffix.lower() != ".mp4":
+            raise ProductionError(
+                "The video must be an .mp4 file.", where=str(out), fix=f"Write {out.stem}.mp4."
+            )
+    targets = [*outs, *([report] if report is not None else [])]
+    if material.captions:
+        targets += [out.with_suffix(".vtt") for out in outs]
     refuse_sources(material, *targets, keep=[sync_file] if sync_file else [])
     for target in targets:
         check_target(target)
@@ -237,172 +445,3 @@ def video_sound(material: Material, players: Cast, progress: Progress = SILENT) 
     total = PlainSum(lines, players.duration_s)
     total.gain = safe_gain(total, sample_rate=SAMPLE_RATE, progress=progress)
     return total
-
-
-def outputs_state(
-    material: Material, result: SyncResult | None, facts: dict[str, Facts]
-) -> list[tuple[Path, bool]]:
-    """Return the videos that were made, each with whether it shows what the production says now.
-
-    Parameters
-    ----------
-    material : Material
-        The production.
-    result : SyncResult or None
-        The findings as they are now; None: every video is out of date.
-    facts : dict
-        What is known of each file, by its path as given.
-    """
-    rows = material.store.last("outputs") or {}
-    return [
-        (Path(file), result is not None and _is_current(material, result, facts, Path(file), row))
-        for file, row in rows.items()
-    ]
-
-
-def _is_current(
-    material: Material, result: SyncResult, facts: dict[str, Facts], out: Path, row: Any
-) -> bool:
-    """Tell whether making a video again would give the same one."""
-    size, rate = row["look"]["size"], row["look"]["frame_rate"]
-    look_of = Look(
-        layout=row["look"]["layout"],
-        size=(size[0], size[1]) if size else None,
-        frame_rate=parse_frame_rate(rate) if rate else None,
-    )
-    layout = _layout(material, look_of)
-    players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
-    if not players.voices:
-        return False
-    composition = _compose(material, players, layout, look_of)
-    key = _key(material, composition, EncodeSettings(**row["settings"]))
-    return _is_there(material, out, key)
-
-
-def _findings(
-    material: Material, sync_file: Path | None, progress: Progress
-) -> tuple[SyncOutcome, dict[str, Facts]]:
-    """Find the places, or read them, and the facts of every clip that can be read."""
-    if sync_file is None:
-        outcome = sync_clips(material, progress=progress)
-        return outcome, {item.source.file: item.facts for item in outcome.heard}
-    with system_errors(sync_file):
-        text = sync_file.read_text(encoding="utf-8", errors="replace")
-    result = _matched(read_sync_json(text, where=str(sync_file)), material.recordings)
-    result = replace(result, reference_duration_s=_reference_duration_s(material, result))
-    facts: dict[str, Facts] = {}
-    problems: list[SyncvidError] = []
-    sources = sources_of(material.recordings)
-    for count, source in enumerate(sources):
-        progress.advance(count, len(sources), "looking at the clips")
-        try:
-            facts[source.file] = look(source, material.store)
-        except MediaError as exc:
-            problems.append(exc)
-    return SyncOutcome(result, (), tuple(problems), skipped=True), facts
-
-
-def _reference_duration_s(material: Material, result: SyncResult) -> float | None:
-    """Return the length of the reference, measured where its file is at hand."""
-    source = material.mix or (material.guide if result.reference == "guide" else None)
-    return SoundFile(source.path).duration_s if source else result.reference_duration_s
-
-
-def _matched(result: SyncResult, recordings: Sequence[Recording]) -> SyncResult:
-    """Give a sync file's entries to the recordings, and lay the user's pins over them."""
-    clips: list[ClipSync] = []
-    for recording in recordings:
-        entries = [clip for clip in result.clips if not clip.sound_of]
-        found = _entry(entries, recording.source, recording.stretch)
-        if found is not None:
-            file, finding = recording.source.file, pinned(found.finding, recording.pin)
-            clips.append(replace(found, file=file, finding=finding))
-        recorders = [clip for clip in result.clips if clip.sound_of]
-        if recording.sound and (found := _entry(recorders, recording.sound, Stretch())):
-            file, picture = recording.sound.file, recording.source.file
-            clips.append(replace(found, file=file, sound_of=picture))
-    return replace(result, clips=tuple(clips))
-
-
-def _entry(clips: Sequence[ClipSync], source: SourceFile, stretch: Stretch) -> ClipSync | None:
-    """Return the entry of a file: by its path as written, else by its last name."""
-    same = [clip for clip in clips if clip.file == source.file] or [
-        clip for clip in clips if Path(clip.file).name == source.path.name
-    ]
-    if len({clip.file for clip in same}) > 1:
-        raise ProductionError(
-            f"{len(same)} entries of the sync file could be {source.file!r}.",
-            fix="Write the same path there as on the command line.",
-        )
-    exact = [clip for clip in same if clip.stretch == stretch]
-    # Further takes in the file stand behind the one that counts.
-    return next(iter(exact or (same if stretch.is_whole else ())), None)
-
-
-def _with_parts(material: Material, result: SyncResult) -> Material:
-    """Let a sync file's parts and takes name loose clips; numbered takes then share a tile."""
-    if material.folder is not None:
-        return material
-    named = []
-    for recording in material.recordings:
-        clip = result.of(recording.source.file)
-        if clip and clip.part:
-            recording = replace(recording, part=clip.part, player=clip.player, take=clip.take)
-        named.append(recording)
-    return replace(material, recordings=tuple(named), parts=_shared_parts(named, result))
-
-
-def _shared_parts(
-    recordings: Sequence[Recording], result: SyncResult
-) -> tuple[tuple[str, str], ...]:
-    """Return the parts of a sync file, if it names every clip's and numbers the takes apart."""
-    takes = [(r.part, r.player, r.take) for r in recordings if result.of(r.source.file)]
-    if len(set(takes)) < len(takes) or not all(part for part, _, _ in takes):
-        return ()
-    return tuple(dict.fromkeys((part, player) for part, player, _ in takes))
-
-
-def _layout(material: Material, look_of: Look) -> Layout:
-    """Return the layout that is asked for, or that of the production."""
-    layout = find_layout(look_of.layout or material.picture.layout, material.folder)
-    image = material.background.path if material.background else None
-    return with_overrides(layout, material.picture, image)
-
-
-def _compose(material: Material, players: Cast, layout: Layout, look_of: Look) -> Composition:
-    """Lay the tiles out."""
-    width, _, height = material.picture.size.partition("x")
-    return compose(
-        players.voices,
-        layout,
-        size=look_of.size or (int(width), int(height)),
-        frame_rate=look_of.frame_rate or material.picture.rate,
-        duration_s=players.duration_s,
-    )
-
-
-def _is_there(material: Material, out: Path, key: str) -> bool:
-    """Tell whether a video was made from the same inputs and is untouched."""
-    row = (material.store.last("outputs") or {}).get(str(out.absolute()))
-    return bool(row and row["key"] == key and out.is_file() and identity(out) == row["identity"])
-
-
-def _note_output(
-    material: Material, out: Path, key: str, look_of: Look, settings: EncodeSettings
-) -> None:
-    """Remember what a video was made from."""
-    outputs = material.store.last("outputs") or {}
-    rate = look_of.frame_rate
-    outputs[str(out.absolute())] = {
-        "key": key,
-        "identity": identity(out),
-        "look": {**asdict(look_of), "frame_rate": str(rate) if rate else None},
-        "settings": asdict(settings),
-    }
-    material.store.save("outputs", "", outputs)
-
-
-def _key(material: Material, composition: Composition, settings: EncodeSettings) -> str:
-    """Return what a video is made from."""
-    sound = source_record(material.mix)
-    return fingerprint(RENDER_VERSION, repr(composition), sound, asdict(settings))

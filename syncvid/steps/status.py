@@ -11,8 +11,8 @@ from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
 from syncvid.steps.hearing import look
 from syncvid.steps.jobs import sources_of
+from syncvid.steps.made import outputs_state
 from syncvid.steps.previewing import PREVIEW_FOLDER
-from syncvid.steps.rendering import outputs_state
 from syncvid.steps.syncing import stored_sync
 
 

@@ -1,0 +1,114 @@
+"""The videos that were made: known again by what they were made from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from syncvid.picture import Composition
+from syncvid.production.files import fingerprint, identity
+from syncvid.production.material import Material, source_record
+from syncvid.production.moments import Moment
+from syncvid.production.results import SyncResult
+from syncvid.segments import RENDER_VERSION, EncodeSettings
+from syncvid.steps.composing import Look, plan_video
+from syncvid.steps.hearing import Facts
+from syncvid.timeline import parse_frame_rate
+
+
+def outputs_state(
+    material: Material, result: SyncResult | None, facts: dict[str, Facts]
+) -> list[tuple[Path, bool]]:
+    """Return the videos that were made, each with whether it shows what the production says now.
+
+    Parameters
+    ----------
+    material : Material
+        The production.
+    result : SyncResult or None
+        The findings as they are now; None: every video is out of date.
+    facts : dict
+        What is known of each file, by its path as given.
+    """
+    rows = material.store.last("outputs") or {}
+    return [
+        (Path(file), result is not None and _is_current(material, result, facts, Path(file), row))
+        for file, row in rows.items()
+    ]
+
+
+def is_there(material: Material, out: Path, key: str) -> bool:
+    """Tell whether a video was made from the same inputs and is untouched."""
+    row = (material.store.last("outputs") or {}).get(str(out.absolute()))
+    return bool(row and row["key"] == key and out.is_file() and identity(out) == row["identity"])
+
+
+def note_output(
+    material: Material,
+    out: Path,
+    key: str,
+    look_of: Look,
+    settings: EncodeSettings,
+    limit_mb: float | None,
+    notes: Sequence[str],
+) -> None:
+    """Remember what a video was made from, and what was said of it."""
+    outputs = material.store.last("outputs") or {}
+    rate = look_of.frame_rate
+    outputs[str(out.absolute())] = {
+        "key": key,
+        "identity": identity(out),
+        "look": {
+            "layout": look_of.layout,
+            "size": look_of.size,
+            "frame_rate": str(rate) if rate else None,
+            "begins": asdict(look_of.begins) if look_of.begins else None,
+            "ends": asdict(look_of.ends) if look_of.ends else None,
+        },
+        "settings": asdict(settings),
+        "limit_mb": limit_mb,
+        "notes": list(notes),
+    }
+    material.store.save("outputs", "", outputs)
+
+
+def notes_of(material: Material, out: Path) -> tuple[str, ...]:
+    """Return what was said of a video when it was made."""
+    row = (material.store.last("outputs") or {}).get(str(out.absolute())) or {}
+    return tuple(row.get("notes", ()))
+
+
+def output_key(
+    material: Material,
+    composition: Composition,
+    settings: EncodeSettings,
+    limit_mb: float | None = None,
+) -> str:
+    """Return what a video is made from."""
+    sound = source_record(material.mix)
+    words = [material.title, *map(repr, (*material.captions, *material.sections))]
+    return fingerprint(RENDER_VERSION, repr(composition), sound, asdict(settings), limit_mb, words)
+
+
+def _is_current(
+    material: Material, result: SyncResult, facts: dict[str, Facts], out: Path, row: Any
+) -> bool:
+    """Tell whether making a video again would give the same one."""
+    look, rate = row["look"], row["look"]["frame_rate"]
+    begins, ends = look.get("begins"), look.get("ends")
+    look_of = Look(
+        layout=look["layout"],
+        size=(look["size"][0], look["size"][1]) if look["size"] else None,
+        frame_rate=parse_frame_rate(rate) if rate else None,
+        begins=Moment(**begins) if begins else None,
+        ends=Moment(**ends) if ends else None,
+    )
+    scenario = plan_video(material, result, facts, look_of)
+    look_size = look_of.size or scenario.size
+    if not scenario.players.voices:
+        return False
+    settings = EncodeSettings(**row["settings"])
+    key = output_key(material, scenario.at(look_size), settings, row.get("limit_mb"))
+    return is_there(material, out, key)
