@@ -19,7 +19,7 @@ def material_of(
     arguments: list[str] | None, mix: str | None, guide: str | None
 ) -> tuple[Material, list[SyncvidError]]:
     """Open a production, or take loose clips."""
-    from syncvid.production.material import open_production, take_file
+    from syncvid.production.material import loose_material, open_production, take_file
 
     names = arguments or ["."]
     if len(names) > 1 or not Path(names[0]).is_dir():
@@ -71,6 +71,8 @@ def look_from(
 
 def moment_from(written: str | None, option: str) -> Moment | None:
     """Read the moment that an option names."""
+    from syncvid.production.moments import parse_moment
+
     if written is None:
         return None
     try:
