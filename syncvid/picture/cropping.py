@@ -16,8 +16,8 @@ from syncvid.production.layouts import TileStyle
 _TINY = 1e-9
 
 # Where cropping by so much more than a layout likes fills the tile, it is filled: a thin plain edge
-# looks like a mistake.
-_SNAPS = 1.1
+# looks like a mistake.  Heads and hands, above and below, are not cropped for that.
+_SNAPS_WIDTH, _SNAPS_HEIGHT = 1.1, 1.02
 
 
 def shown_size(shape: Shape, width: float, height: float, look: TileStyle) -> tuple[float, float]:
@@ -35,9 +35,9 @@ def shown_size(shape: Shape, width: float, height: float, look: TileStyle) -> tu
     """
     ratio, wanted = shape[0] / shape[1], width / height
     widest, narrowest = ratio / max(look.least_height, _TINY), ratio * look.least_width
-    if wanted > widest * _SNAPS:
+    if wanted > widest * _SNAPS_HEIGHT:
         return height * widest, height
-    if wanted * _SNAPS < narrowest:
+    if wanted * _SNAPS_WIDTH < narrowest:
         return width, width / narrowest
     return width, height
 

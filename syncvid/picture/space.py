@@ -52,7 +52,8 @@ class Space:
         box = self.box
         length = box.width if side in ("left", "right") else box.height
         # Measured from the same end for both parts, so that together with the gap they fill it.
-        cut = even(length * (part if side in ("left", "top") else 1.0 - part))
+        # Rounded, or 1 - (1 - part) might come out on the other side of half a pixel than part.
+        cut = even(length * round(part if side in ("left", "top") else 1.0 - part, 9))
         before, after = cut - even(self.gap_px / 2), cut - even(self.gap_px / 2) + self.gap_px
         if side == "left":
             box = replace(box, width=before)

@@ -70,7 +70,7 @@ class TileStyle:
 
     background: str = "#211d19"
     least_width: float = 0.3
-    least_height: float = 0.4
+    least_height: float = 0.62
     hold_s: float = 0.6
     dissolve_s: float = 0.3
     enter: bool = False

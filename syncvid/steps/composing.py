@@ -193,6 +193,9 @@ def plan_video(
     image = material.background.path if material.background else None
     layout = find_layout(look_of.layout or material.picture.layout, material.folder)
     layout = with_overrides(layout, material.picture, image)
+    if material.folder is None and look_of.layout is None:
+        # Nobody has said anything of how loose clips are to look: they are shown as filmed.
+        layout = replace(layout, tile=replace(layout.tile, equal_heads=0.0))
     players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
     bars = _bars(material, result)
     if layout.tile.enter:

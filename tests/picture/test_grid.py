@@ -192,10 +192,12 @@ def test_width_and_height_are_limited_apart() -> None:
 
 
 def test_no_thin_plain_edge_is_left() -> None:
-    # At a height of 100 a square may become 200 wide; in a tile of 215 it fills that too.
-    look = TileStyle(least_height=0.5)
-    assert shown_size((1, 1), 215, 100, look) == (215, 100)
-    assert shown_size((1, 1), 225, 100, look) == (200, 100)
+    # At a width of 100 a square may become 200 high; in a tile of 215 it fills that too.  Above and
+    # below are heads and hands: at a height of 100 it becomes 200 wide, and no farther.
+    look = TileStyle(least_width=0.5, least_height=0.5)
+    assert shown_size((1, 1), 100, 215, look) == (100, 215)
+    assert shown_size((1, 1), 100, 225, look) == (100, 200)
+    assert shown_size((1, 1), 215, 100, look) == (200, 100)
 
 
 @given(
