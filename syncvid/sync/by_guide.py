@@ -26,7 +26,14 @@ from syncvid.sync.count_in import (
     weigh_claps,
 )
 from syncvid.sync.guide_edges import compare_edges, is_guide_alone
-from syncvid.sync.guide_verdict import Reading, judge_claps, judge_clicks, judge_faint, judge_notes
+from syncvid.sync.guide_verdict import (
+    Reading,
+    count_backers,
+    judge_claps,
+    judge_clicks,
+    judge_faint,
+    judge_notes,
+)
 from syncvid.sync.hearing import hear
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
@@ -164,21 +171,26 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
     opinions = [held.opinions for held in evidence]
     counted = agree_on_count_in(opinions, clicks)
     strides = shared_strides(opinions, max(counted, key=counted.__getitem__, default=None))
+    backers = count_backers(opinions, counted)
     findings = []
     for held in evidence:
-        finding = _judge(held, counted, strides, clicks.meter)
+        finding = _judge(held, counted, strides, backers, clicks.meter)
         findings.append(nothing if finding is None else _with_lag(finding, held, _beats(clicks)))
     return findings
 
 
 def _judge(
-    held: Evidence, counted: dict[CountIn, float], strides: frozenset[int], meter: int | None
+    held: Evidence,
+    counted: dict[CountIn, float],
+    strides: frozenset[int],
+    backers: int,
+    meter: int | None,
 ) -> Finding | None:
     """Let the evidence decide that says most."""
     by_clicks = judge_clicks(held.readings, alone=held.alone, edges=held.edges, meter=meter)
     if by_clicks is not None and (by_clicks.verdict == "sure" or held.alone):
         return by_clicks
-    by_claps = judge_claps(held.opinions, counted, strides)
+    by_claps = judge_claps(held.opinions, counted, strides, backers)
     if by_clicks is not None and by_claps is not None and held.edges == (0, 0):
         return _both(by_clicks, by_claps)
     return by_clicks or by_claps or judge_faint(held.readings) or judge_notes(held.notes)

@@ -66,6 +66,11 @@ class Opinion:
     bar: int
 
     @property
+    def nats_per_note(self) -> float:
+        """How well a note fits the beats, on average."""
+        return self.note_nats / max(1, self.notes)
+
+    @property
     def stride(self) -> int:
         """Clicks from one clap to the next."""
         return self.bar // self.place.bar

@@ -189,9 +189,15 @@ def judge_faint(readings: Sequence[Reading]) -> Finding | None:
 
 
 def judge_claps(
-    opinions: Mapping[CountIn, Opinion], counted: Mapping[CountIn, float], strides: frozenset[int]
+    opinions: Mapping[CountIn, Opinion],
+    counted: Mapping[CountIn, float],
+    strides: frozenset[int],
+    backers: int,
 ) -> Finding | None:
     """Judge a place by claps on the count-in.
+
+    One clip is never sure alone: of 1,662 clips laid against what is not theirs, one clapped and
+    played in time with another guide.
 
     Parameters
     ----------
@@ -201,6 +207,8 @@ def judge_claps(
         What all clips say about that length.
     strides : frozenset of int
         Clicks from one clap to the next at which claps can be relied upon.
+    backers : int
+        How many clips fit the likeliest length of the count-in well, this one among them.
 
     Returns
     -------
@@ -211,15 +219,15 @@ def judge_claps(
     if not opinions or not ranked or ranked[0][0] not in opinions:
         return None
     opinion = opinions[ranked[0][0]]
-    per_note = opinion.note_nats / max(1, opinion.notes)
-    place = opinion.place
+    per_note, place = opinion.nats_per_note, opinion.place
     least = CLAPS_MANY_PER_NOTE if opinion.notes >= CLAPS_MANY_NOTES else CLAPS_FEW_PER_NOTE
     if place.spread_s > CLAPS_LOOSE_S or per_note < least:
         return None
     places = _places(opinions, ranked)
     margin = places[0][1] - places[1][1] if len(places) > 1 else 0.0
     sure = (
-        margin >= CLAPS_MARGIN_NATS
+        backers > 1
+        and margin >= CLAPS_MARGIN_NATS
         and place.spread_s <= CLAPS_SPREAD_S
         and len(place.run.times_s) >= place.bar
         and opinion.stride in strides
@@ -237,6 +245,20 @@ def judge_claps(
         drift_ppm=0.0,
         against="guide",
         rivals=() if sure else _rivals(places),
+    )
+
+
+def count_backers(
+    opinions: Sequence[Mapping[CountIn, Opinion]], counted: Mapping[CountIn, float]
+) -> int:
+    """Return how many clips fit the likeliest length of the count-in as well as claps must."""
+    if not counted:
+        return 0
+    read = max(counted, key=counted.__getitem__)
+    fitting = [held[read] for held in opinions if read in held]
+    return sum(
+        opinion.note_nats >= CLAPS_NOTE_NATS and opinion.nats_per_note >= CLAPS_PER_NOTE
+        for opinion in fitting
     )
 
 
