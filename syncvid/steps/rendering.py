@@ -153,7 +153,7 @@ def render(
     if sync_file is not None:
         material = with_parts(material, result)
     scenario = plan_video(material, result, facts, look_of, progress.part(0.05))
-    _check_anybody(scenario, out)
+    check_anybody(scenario, str(out))
     videos = [_video(scenario, kind, named[kind.name], settings) for kind in kinds]
     tiles = Tiles(material.store.folder / "tiles", use_kept=not from_originals)
     maker = _Maker(scenario, tiles, executor)
@@ -366,17 +366,17 @@ def render_still(
     """
     outcome, facts = find_places_of(material, None, progress.part(0.4))
     scenario = plan_video(material, outcome.result, facts, look_of, progress.part(0.2))
-    _check_anybody(scenario, path)
+    check_anybody(scenario, str(path))
     tiles = Tiles(material.store.folder / "tiles")
     return _write_still(scenario, scenario.at(scenario.size), path, moment, tiles)
 
 
-def _check_anybody(scenario: Scenario, out: Path) -> None:
+def check_anybody(scenario: Scenario, where: str) -> None:
     """Refuse a video that would show nobody."""
     if not scenario.players.voices:
         raise RenderError(
             "None of the clips has a place, so there is nothing to show.",
-            where=str(out),
+            where=where,
             fix="Look at what `syncvid sync` says of each clip.",
         )
 
