@@ -18,6 +18,7 @@ from syncvid.media.still_out import planes_to_rgb
 from syncvid.picture.canvas import Canvas
 from syncvid.production.material import Material
 from syncvid.segments import Tiles
+from syncvid.steps import Look
 from syncvid.steps.moviepy_clip import Pictures
 from tests.segments.films import quartet
 
@@ -153,22 +154,21 @@ def test_a_part_of_the_clip_begins_where_it_should(material: Material, tmp_path:
 
 
 @pytest.mark.slow
-def test_tiles_are_read_but_none_are_added(material: Material) -> None:
-    store = material.store.folder / "tiles"
-    clip = syncvid.as_moviepy(material)
-    clip.get_frame(3.0)
-    clip.close()
-    assert not list(store.rglob("*.*"))
+def test_tiles_are_read_but_none_are_made(
+    material: Material, monkeypatch: pytest.MonkeyPatch
+) -> None:
     assert material.folder is not None
-    syncvid.render(material, material.folder / "ours.mp4")
-    kept = sorted(store.rglob("*.*"))
+    small, folder = (192, 108), material.folder
+    syncvid.render(material, folder / "ours.mp4", look_of=Look(size=small))
     for from_originals in (False, True):
-        clip = syncvid.as_moviepy(material, from_originals=from_originals)
-        clip.get_frame(3.0)
-        opened = [name for name in open_files(material.folder) if name.startswith("film")]
-        assert bool(opened) is (from_originals or not kept)
-        clip.close()
-    assert sorted(store.rglob("*.*")) == kept
+        with syncvid.as_moviepy(material, size=small, from_originals=from_originals) as clip:
+            clip.get_frame(3.0)
+            opened = [name for name in open_files(folder) if name.startswith("film")]
+            assert bool(opened) is from_originals
+    shutil.rmtree(material.store.folder / "tiles")
+    monkeypatch.delattr("syncvid.segments.tiles.JpegWriter.encode")
+    with syncvid.as_moviepy(material, size=small) as clip:
+        assert clip.get_frame(3.0).shape == (108, 192, 3)
 
 
 def test_what_is_no_production_or_no_rate_is_told(material: Material, tmp_path: Path) -> None:

@@ -114,6 +114,7 @@ def make(
     excerpt: tuple[str | None, str | None] = (None, None),
     poster: str | None = None,
     report: bool = False,
+    size: tuple[int, int] | None = None,
     **more: Any,
 ) -> RenderOutcome:
     """Render quickly."""
@@ -122,7 +123,7 @@ def make(
     return render(
         material,
         material.folder / "out.mp4",
-        look_of=Look(begins=begins, ends=ends),
+        look_of=Look(size=size, begins=begins, ends=ends),
         kinds=kinds,
         poster=parse_moment(poster) if poster else None,
         report=material.folder / "out.json" if report else None,
@@ -283,19 +284,29 @@ def test_from_the_originals_means_every_picture(folder: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_message_meets_its_limit(folder: Path) -> None:
-    material = planned(folder)
-    message = replace(find_kind("message"), limit_mb=0.2)
-    outcome = make(material, kinds=[message], report=True, settings=None)
-    assert outcome.out.stat().st_size <= 200_000
-    assert any("of at most 0.2" in remark for remark in outcome.remarks)
+@pytest.mark.parametrize("limit_mb", [0.1, 0.15])
+def test_a_message_meets_its_limit_and_is_reported_as_it_came_out(
+    folder: Path, limit_mb: float
+) -> None:
+    # The one ends smaller than was asked for, the other larger than it was tried first.
+    material = planned(folder, picture="")
+    how: dict[str, Any] = {
+        "kinds": [replace(find_kind("message"), limit_mb=limit_mb)],
+        "report": True,
+        "size": (640, 360),
+        "settings": None,
+    }
+    outcome = make(material, **how)
+    assert outcome.out.stat().st_size <= limit_mb * 1e6
+    assert any(f"of at most {limit_mb:g}" in remark for remark in outcome.remarks)
     with av.open(str(outcome.out)) as video:
         size = [video.streams.video[0].width, video.streams.video[0].height]
     assert json.loads((folder / "out.json").read_text())["size"] == size
-    again = make(material, kinds=[message], report=True, settings=None)
+    again = make(material, **how)
     assert again.skipped
     assert again.remarks == outcome.remarks
     assert json.loads((folder / "out.json").read_text())["size"] == size
+    assert production_status(material).outputs == ((outcome.out.absolute(), True),)
     assert not list(folder.glob(".*")), "no try is left"
 
 
