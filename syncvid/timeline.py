@@ -223,7 +223,8 @@ class Bars:
         if self.guide_offset_s is None:
             raise ProductionError(
                 f"Bar {bar} cannot be found: the guide's place on the mix is not known.",
-                fix="Write seconds instead, or settle where guide and mix belong together.",
+                fix="Write seconds instead, or say with `guide_offset_s` in production.toml where "
+                "the guide begins.",
             )
         beats = self.beats.beats
         first = next((i for i, beat in enumerate(beats) if beat.bar == bar), None)

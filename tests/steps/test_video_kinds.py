@@ -22,8 +22,11 @@ from syncvid.production.material import Material, open_production
 from syncvid.production.moments import parse_moment
 from syncvid.production.outputs import OutputKind, find_kind
 from syncvid.production.results import Finding
+from syncvid.progress import SILENT
 from syncvid.segments import EncodeSettings
 from syncvid.steps import Look, RenderOutcome, preview_still, production_status, render
+from syncvid.steps.composing import plan_video
+from syncvid.steps.findings import find_places_of
 from syncvid.sync.places import Placed
 from tests.media.video_files import ffprobe
 
@@ -62,7 +65,7 @@ from = "bar 3"
 BEATS = [
     {"bar": 1 + beat // 3, "beat": 1 + beat % 3, "guide_s": 0.51 + 0.5 * beat} for beat in range(11)
 ]
-BAR_3_S, BAR_3_END_S = 3.51, 5.01
+BAR_3_S = 3.51
 
 
 def unsure(clips: Sequence[Any], **_: object) -> Placed:
@@ -88,9 +91,9 @@ def films(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def planned(folder: Path, *, picture: str = PICTURE, rest: str = WORDS) -> Material:
+def planned(folder: Path, *, picture: str = PICTURE, rest: str = WORDS, more: str = "") -> Material:
     """Write the plan and open it."""
-    return write_plan(folder, top='guide = "guide.wav"', picture=picture, rest=rest)
+    return write_plan(folder, top=f'guide = "guide.wav"{more}', picture=picture, rest=rest)
 
 
 @pytest.fixture
@@ -246,6 +249,22 @@ def test_an_excerpt_is_a_part_of_the_whole(
     begin, end = (picture * 1600 for picture in pictures)
     assert abs(heard.size - (end - begin)) <= 1024
     assert lag_samples(heard, music(whole)[begin:end]) == 0
+
+
+def test_where_the_guide_begins_can_be_settled(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lost(clips: Sequence[Any], **_: object) -> Placed:
+        return replace(unsure(clips), guide_offset_s=None)
+
+    monkeypatch.setattr("syncvid.steps.syncing.find_places", lost)
+    with pytest.raises(ProductionError, match="Bar 3 cannot be found") as told:
+        make(planned(folder))
+    assert "guide_offset_s" in told.value.fix
+    material = planned(folder, more="\nguide_offset_s = -0.51")
+    outcome, facts = find_places_of(material, None, SILENT)
+    scenario = plan_video(material, outcome.result, facts, Look())
+    assert scenario.captions[1].from_s == pytest.approx(BAR_3_S - 0.51)
 
 
 @pytest.mark.slow
