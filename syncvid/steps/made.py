@@ -13,7 +13,7 @@ from syncvid.production.material import Material, source_record
 from syncvid.production.moments import Moment
 from syncvid.production.results import SyncResult
 from syncvid.segments import RENDER_VERSION, EncodeSettings
-from syncvid.steps.composing import Look, plan_video
+from syncvid.steps.composing import Look, Scenario, plan_video
 from syncvid.steps.hearing import Facts
 from syncvid.timeline import parse_frame_rate
 
@@ -114,14 +114,16 @@ def shown_in(material: Material, out: Path) -> Shown:
 
 
 def output_key(
-    material: Material,
+    scenario: Scenario,
     composition: Composition,
     settings: EncodeSettings,
     limit_mb: float | None = None,
 ) -> str:
     """Return what a video is made from."""
+    material = scenario.material
     sound = source_record(material.mix)
-    words = [material.title, *map(repr, (*material.captions, *material.sections))]
+    # As they lie on the reference: another place of the guide moves chapters and captions.
+    words = [material.title, *map(repr, (*scenario.captions, *scenario.sections))]
     return fingerprint(RENDER_VERSION, repr(composition), sound, asdict(settings), limit_mb, words)
 
 
@@ -147,4 +149,4 @@ def _is_current(
     except ProductionError:
         # Its layout is gone, or a bar that it begins at: making it again will say so.
         return False
-    return is_there(material, out, output_key(material, composition, settings, row.get("limit_mb")))
+    return is_there(material, out, output_key(scenario, composition, settings, row.get("limit_mb")))

@@ -310,7 +310,7 @@ def _video(
     settings = settings or EncodeSettings(
         preset=kind.preset, crf=kind.crf, sound=kind.sound, sound_kbps=kind.sound_kbps
     )
-    key = output_key(scenario.material, composition, settings, kind.limit_mb)
+    key = output_key(scenario, composition, settings, kind.limit_mb)
     return _Video(kind, out, composition, settings, key)
 
 

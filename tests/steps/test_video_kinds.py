@@ -280,6 +280,9 @@ def test_status_knows_kinds_and_excerpts(folder: Path) -> None:
     changed = planned(folder, rest=WORDS.replace("Gently", "Boldly"))
     state = {path.name: current for path, current in production_status(changed).outputs}
     assert state == dict.fromkeys(names, False)
+    moved = planned(folder, more="\nguide_offset_s = 0.1")
+    state = {path.name: current for path, current in production_status(moved).outputs}
+    assert state == dict.fromkeys(names, False), "chapters and captions lie elsewhere"
     beats = {"format": "syncvid.beats/1", "beats": BEATS[:6]}
     (folder / "guide.beats.json").write_text(json.dumps(beats))
     gone = planned(folder, rest="")
