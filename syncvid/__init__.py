@@ -25,6 +25,7 @@ _HOMES = {
     "SyncResult": "syncvid.production.results",
     "SyncvidError": "syncvid.errors",
     "add_clips": "syncvid.steps",
+    "as_moviepy": "syncvid.steps.moviepy_clip",
     "loose_material": "syncvid.production.material",
     "make_preview": "syncvid.steps",
     "new_production": "syncvid.steps",

@@ -223,7 +223,8 @@ class Bars:
         if self.guide_offset_s is None:
             raise ProductionError(
                 f"Bar {bar} cannot be found: the guide's place on the mix is not known.",
-                fix="Write seconds instead, or settle where guide and mix belong together.",
+                fix="Write seconds instead, or say with `guide_offset_s` in production.toml where "
+                "the guide begins.",
             )
         beats = self.beats.beats
         first = next((i for i, beat in enumerate(beats) if beat.bar == bar), None)
@@ -321,6 +322,17 @@ def first_picture_from(time_s: float, frame_rate: FrameRate) -> int:
     (30, -1)
     """
     return math.ceil(time_s * float(frame_rate) - 0.5 - 1e-9)
+
+
+def picture_at(time_s: float, frame_rate: FrameRate) -> int:
+    """Return the output picture that is on screen; a sliver under a microsecond is forgiven.
+
+    Examples
+    --------
+    >>> [picture_at(time_s, Fraction(30)) for time_s in (0.999, 1.0, -0.01)]
+    [29, 30, -1]
+    """
+    return math.floor(float(frame_rate) * (time_s + 1e-6))
 
 
 def to_samples(time_s: float, sample_rate: int) -> int:

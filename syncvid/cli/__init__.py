@@ -335,6 +335,11 @@ def preview(
     with at_work() as progress:
         look = look_from(layout, None, None, begins, ends)
         moment = moment_from(at, "--at")
+        if moment is not None and (look.begins or look.ends):
+            raise ProductionError(
+                "--at asks for one picture, --from and --to for an excerpt.",
+                fix="Leave out the one or the other.",
+            )
         material = open_production(folder)
         with material.store.locked(str(folder)):
             if moment is not None:

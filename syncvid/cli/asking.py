@@ -66,7 +66,13 @@ def look_from(
         rate = parse_frame_rate(fps) if fps else None
     except SyncvidError as exc:
         raise ProductionError(f"--fps: {exc.what}", fix=exc.fix) from exc
-    return Look(layout, pixels, rate, moment_from(begins, "--from"), moment_from(ends, "--to"))
+    look = Look(layout, pixels, rate, moment_from(begins, "--from"), moment_from(ends, "--to"))
+    if look.begins and look.ends and look.ends.surely_not_after(look.begins):
+        raise ProductionError(
+            f"The excerpt would end ({look.ends}) before it begins ({look.begins}).",
+            fix="Let --from be the earlier moment.",
+        )
+    return look
 
 
 def moment_from(written: str | None, option: str) -> Moment | None:

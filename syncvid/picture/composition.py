@@ -28,6 +28,7 @@ from syncvid.timeline import (
     FrameRate,
     Lead,
     middle_of_picture_s,
+    picture_at,
     picture_start_s,
     pictures_to_cover,
 )
@@ -461,10 +462,11 @@ def _window(
             f"it lasts from 0 to {duration_s:.1f} s.",
             fix="Choose an excerpt inside of it.",
         )
-    first = min(whole, pictures_to_cover(from_s, frame_rate)) if from_s else 0
-    return min(first, whole - 1), max(
-        min(first, whole - 1) + 1, pictures_to_cover(to_s, frame_rate)
-    )
+    # Both ends lie at the picture that is then on screen: the first note is whole, the one after
+    # the end is not heard, and excerpts that follow each other join.
+    first = min(picture_at(from_s, frame_rate), whole - 1)
+    last = whole if to_s >= duration_s else picture_at(to_s, frame_rate)
+    return first, max(first + 1, last)
 
 
 def _in_order(voice: Voice) -> Voice:

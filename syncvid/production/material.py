@@ -135,6 +135,8 @@ class Material:
         Words for moments of the piece.
     sections : tuple of Section
         The sections of the piece.
+    guide_offset_s : float or None
+        Where the user has settled that the guide begins on the mix; None leaves it to sync.
     """
 
     title: str
@@ -152,6 +154,7 @@ class Material:
     background: SourceFile | None = None
     captions: tuple[Caption, ...] = ()
     sections: tuple[Section, ...] = ()
+    guide_offset_s: float | None = None
 
 
 def plan_path(folder: Path) -> Path:
@@ -222,6 +225,7 @@ def open_production(folder: Path) -> Material:
         background=background,
         captions=tuple(Caption(c.begins, c.ends, c.text, c.show) for c in plan.captions),
         sections=tuple(Section(s.name, s.begins) for s in plan.sections),
+        guide_offset_s=plan.guide_offset_s,
     )
 
 

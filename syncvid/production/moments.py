@@ -49,6 +49,16 @@ class Moment:
             return f"end of bar {self.bar}"
         return f"bar {self.bar}" + (f" beat {self.beat:g}" if self.beat != 1.0 else "")
 
+    def surely_not_after(self, other: Moment) -> bool:
+        """Tell whether it lies no later than another one, as far as that is known without bars."""
+        if self.seconds is not None and other.seconds is not None:
+            return self.seconds <= other.seconds
+        if self.seconds is not None or other.seconds is not None:
+            return False
+        # The end of a bar lies behind all its beats.
+        mine, others = ((m.bar, m.is_end, m.beat) for m in (self, other))
+        return mine <= others
+
     def at_s(self, bars: Bars | None) -> float:
         """Return the moment in reference seconds.
 

@@ -226,12 +226,17 @@ class SectionEntry(Strict):
 
 
 class Plan(Strict):
-    """A whole ``production.toml``."""
+    """A whole ``production.toml``.
+
+    ``guide_offset_s`` settles where the guide's beginning lies on the mix: what the user says wins
+    over what sync finds.
+    """
 
     format: Annotated[str, Field(pattern=r"^syncvid\.production/1$")] = PLAN_FORMAT
     title: str = ""
     mix: str = ""
     guide: str = ""
+    guide_offset_s: Seconds | None = None
     picture: Picture = Picture()
     captions: list[CaptionEntry] = Field(default_factory=list)
     sections: list[SectionEntry] = Field(default_factory=list)

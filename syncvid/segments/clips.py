@@ -168,6 +168,8 @@ class Clips:
         Of the tile cache; None: every picture comes from its original, and none is kept.
     use_kept : bool
         Whether kept tiles may be shown.
+    keeps : bool
+        Whether new tiles are made ready for `keep_tiles`.
 
     Attributes
     ----------
@@ -178,10 +180,16 @@ class Clips:
     """
 
     def __init__(
-        self, open_clip: OpenPictures, *, fast: bool, folder: Path | None, use_kept: bool
+        self,
+        open_clip: OpenPictures,
+        *,
+        fast: bool,
+        folder: Path | None,
+        use_kept: bool,
+        keeps: bool = True,
     ) -> None:
         self._open_clip, self._fast = open_clip, fast
-        self._folder, self._use_kept = folder, use_kept
+        self._folder, self._use_kept, self._keeps = folder, use_kept, keeps
         self._open: dict[ClipKey, _OpenClip] = {}
         self._notes: dict[str, ClipNote] = {}
         self._lock = threading.Lock()
@@ -252,7 +260,7 @@ class Clips:
             clip.kept = {size: kept for size, kept in found.items() if kept is not None}
             return
         worth = [size for size in want.sizes if pays(size, clip.piece.shape)]
-        if worth:
+        if worth and self._keeps:
             largest = max(worth, key=lambda size: size[0] * size[1])
             clip.keep = largest if found[largest] is None else None
 

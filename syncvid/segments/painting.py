@@ -47,6 +47,8 @@ class Habits(NamedTuple):
         Folder of the tile cache.
     use_kept : bool
         Whether kept tiles may be shown.
+    keeps : bool
+        Whether new tiles are made ready for `Painter.keep_tiles`.
     """
 
     open_clip: OpenPictures
@@ -54,6 +56,7 @@ class Habits(NamedTuple):
     fast: bool = False
     tiles: Path | None = None
     use_kept: bool = True
+    keeps: bool = True
 
 
 class _Order(NamedTuple):
@@ -85,7 +88,11 @@ class Painter:
     def __init__(self, compositions: Sequence[Composition], habits: Habits) -> None:
         self.given = (tuple(compositions), habits)
         self._clips = Clips(
-            habits.open_clip, fast=habits.fast, folder=habits.tiles, use_kept=habits.use_kept
+            habits.open_clip,
+            fast=habits.fast,
+            folder=habits.tiles,
+            use_kept=habits.use_kept,
+            keeps=habits.keeps,
         )
         self._easels = [_Easel(composition) for composition in compositions]
         self._pool = ThreadPoolExecutor(habits.threads) if habits.threads > 1 else None

@@ -55,10 +55,12 @@ def paint_still(
     """
     if tiles.folder is not None and tiles.use_kept:
         try:
-            return _paint(composition, picture, Habits(_open_nothing, 1, fast, tiles.folder))
+            return _paint(
+                composition, picture, Habits(_open_nothing, 1, fast, tiles.folder, keeps=False)
+            )
         except ClipFailed:
             pass
-    habits = Habits(open_clip, 1, fast, tiles.folder, tiles.use_kept)
+    habits = Habits(open_clip, 1, fast, tiles.folder, tiles.use_kept, keeps=False)
     lane = Lane()
     try:
         return lane.submit(_paint, composition, picture, habits).result()

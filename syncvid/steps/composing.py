@@ -29,7 +29,7 @@ from syncvid.steps.casting import Cast, cast
 from syncvid.steps.framing import Looks, look_at_takes
 from syncvid.steps.hearing import Facts
 from syncvid.steps.parts import leads_of, with_entrances
-from syncvid.steps.telling import find_beats
+from syncvid.steps.telling import find_beats, guide_offset_of
 from syncvid.timeline import Bars, Lead, Placement
 
 # A still image is there at any time of any piece.
@@ -198,6 +198,12 @@ def plan_video(
         layout = replace(layout, tile=replace(layout.tile, equal_heads=0.0))
     players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
     bars = _bars(material, result)
+    # Before anything that takes long: a bar that is not known ends the work.
+    captions = time_captions(material.captions, bars)
+    sections = time_sections(material.sections, bars)
+    for moment in (look_of.begins, look_of.ends):
+        if moment is not None:
+            at_s(moment, bars, "the excerpt")
     if layout.tile.enter:
         players = with_entrances(players, material.store)
     leads: tuple[Lead, ...] = ()
@@ -214,8 +220,8 @@ def plan_video(
         layout=layout,
         look_of=look_of,
         bars=bars,
-        captions=time_captions(material.captions, bars),
-        sections=time_sections(material.sections, bars),
+        captions=captions,
+        sections=sections,
         leads=leads,
         looks=looks,
     )
@@ -226,7 +232,7 @@ def _bars(material: Material, result: SyncResult) -> Bars | None:
     beats = find_beats(material)
     if beats is None:
         return None
-    return Bars(beats, 0.0 if result.reference == "guide" else result.guide_offset_s)
+    return Bars(beats, guide_offset_of(material, result))
 
 
 def _bar_lines_s(bars: Bars | None) -> list[float] | None:

@@ -2,20 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+from syncvid.errors import ProductionError
 from syncvid.picture import Composition
 from syncvid.production.files import fingerprint, identity
 from syncvid.production.material import Material, source_record
 from syncvid.production.moments import Moment
 from syncvid.production.results import SyncResult
 from syncvid.segments import RENDER_VERSION, EncodeSettings
-from syncvid.steps.composing import Look, plan_video
+from syncvid.steps.composing import Look, Scenario, plan_video
 from syncvid.steps.hearing import Facts
 from syncvid.timeline import parse_frame_rate
+
+
+class Shown(NamedTuple):
+    """What a video really shows.
+
+    Attributes
+    ----------
+    notes : tuple of str
+        What was said of it.
+    size : (int, int) or None
+        Its width and height, which a limit may have made smaller; None where it is not known.
+    dropped : tuple of str
+        Files of clips that were left out.
+    """
+
+    notes: tuple[str, ...]
+    size: tuple[int, int] | None
+    dropped: tuple[str, ...]
 
 
 def outputs_state(
@@ -39,10 +57,15 @@ def outputs_state(
     ]
 
 
-def is_there(material: Material, out: Path, key: str) -> bool:
-    """Tell whether a video was made from the same inputs and is untouched."""
+def is_there(material: Material, out: Path, key: str, *, from_originals: bool = False) -> bool:
+    """Tell whether a video was made from the same inputs and is untouched.
+
+    One that may show kept tiles does not count where every picture is to come from its recording.
+    """
     row = (material.store.last("outputs") or {}).get(str(out.absolute()))
-    return bool(row and row["key"] == key and out.is_file() and identity(out) == row["identity"])
+    if not row or row["key"] != key or from_originals > row.get("from_originals", False):
+        return False
+    return out.is_file() and identity(out) == row["identity"]
 
 
 def note_output(
@@ -52,9 +75,11 @@ def note_output(
     look_of: Look,
     settings: EncodeSettings,
     limit_mb: float | None,
-    notes: Sequence[str],
+    shown: Shown,
+    *,
+    from_originals: bool = False,
 ) -> None:
-    """Remember what a video was made from, and what was said of it."""
+    """Remember what a video was made from, what it shows, and what was said of it."""
     outputs = material.store.last("outputs") or {}
     rate = look_of.frame_rate
     outputs[str(out.absolute())] = {
@@ -69,26 +94,36 @@ def note_output(
         },
         "settings": asdict(settings),
         "limit_mb": limit_mb,
-        "notes": list(notes),
+        "notes": list(shown.notes),
+        "shown": {"size": shown.size, "dropped": list(shown.dropped)},
+        "from_originals": from_originals,
     }
     material.store.save("outputs", "", outputs)
 
 
-def notes_of(material: Material, out: Path) -> tuple[str, ...]:
-    """Return what was said of a video when it was made."""
+def shown_in(material: Material, out: Path) -> Shown:
+    """Return what a video shows, and what was said of it, when it was made."""
     row = (material.store.last("outputs") or {}).get(str(out.absolute())) or {}
-    return tuple(row.get("notes", ()))
+    shown = row.get("shown") or {}
+    size = shown.get("size")
+    return Shown(
+        tuple(row.get("notes", ())),
+        (size[0], size[1]) if size else None,
+        tuple(shown.get("dropped", ())),
+    )
 
 
 def output_key(
-    material: Material,
+    scenario: Scenario,
     composition: Composition,
     settings: EncodeSettings,
     limit_mb: float | None = None,
 ) -> str:
     """Return what a video is made from."""
+    material = scenario.material
     sound = source_record(material.mix)
-    words = [material.title, *map(repr, (*material.captions, *material.sections))]
+    # As they lie on the reference: another place of the guide moves chapters and captions.
+    words = [material.title, *map(repr, (*scenario.captions, *scenario.sections))]
     return fingerprint(RENDER_VERSION, repr(composition), sound, asdict(settings), limit_mb, words)
 
 
@@ -105,10 +140,13 @@ def _is_current(
         begins=Moment(**begins) if begins else None,
         ends=Moment(**ends) if ends else None,
     )
-    scenario = plan_video(material, result, facts, look_of)
-    look_size = look_of.size or scenario.size
-    if not scenario.players.voices:
-        return False
     settings = EncodeSettings(**row["settings"])
-    key = output_key(material, scenario.at(look_size), settings, row.get("limit_mb"))
-    return is_there(material, out, key)
+    try:
+        scenario = plan_video(material, result, facts, look_of)
+        if not scenario.players.voices:
+            return False
+        composition = scenario.at(look_of.size or scenario.size)
+    except ProductionError:
+        # Its layout is gone, or a bar that it begins at: making it again will say so.
+        return False
+    return is_there(material, out, output_key(scenario, composition, settings, row.get("limit_mb")))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 from syncvid.errors import ProductionError, RenderError, SyncvidError
 from syncvid.handoff.webvtt import Cue, webvtt
@@ -37,8 +38,8 @@ from syncvid.sources import SoundSource
 from syncvid.steps.casting import Cast
 from syncvid.steps.composing import AS_PLANNED, Look, Scenario, plan_video
 from syncvid.steps.findings import find_places_of, with_parts
-from syncvid.steps.made import is_there, note_output, notes_of, output_key
-from syncvid.timeline import first_picture_from
+from syncvid.steps.made import Shown, is_there, note_output, output_key, shown_in
+from syncvid.timeline import picture_at
 
 SAMPLE_RATE = 48_000
 """Rate of the sound in the video, Hz."""
@@ -89,6 +90,14 @@ class _Video:
     composition: Composition
     settings: EncodeSettings
     key: str
+
+
+class _Seen(NamedTuple):
+    """What one of the videos really shows, what is to be said of it, and how it was made."""
+
+    composition: Composition
+    notes: tuple[str, ...]
+    summary: RenderSummary | None = None
 
 
 def render(
@@ -147,34 +156,35 @@ def render(
         The mix cannot be read, or a video cannot be written.
     """
     named = name_files(out, kinds)
-    _check_targets(material, [*named.values()], report, sync_file)
+    still = out.with_suffix(".jpg") if poster is not None else None
+    _check_targets(material, [*named.values()], [report, still], sync_file)
     outcome, facts = find_places_of(material, sync_file, progress.part(0.1))
     result = outcome.result
     if sync_file is not None:
         material = with_parts(material, result)
     scenario = plan_video(material, result, facts, look_of, progress.part(0.05))
-    _check_anybody(scenario, out)
+    check_anybody(scenario, str(out))
+    still_s = at_s(poster, scenario.bars, "the still") if poster is not None else 0.0
     videos = [_video(scenario, kind, named[kind.name], settings) for kind in kinds]
     tiles = Tiles(material.store.folder / "tiles", use_kept=not from_originals)
-    maker = _Maker(scenario, tiles, executor)
-    summary, notes = maker.make(videos, progress.part(0.83))
-    shown = summary.composition if summary is not None else videos[0].composition
-    files = [*named.values(), *_write_beside(scenario, videos, shown, report)]
-    if poster is not None:
-        still = out.with_suffix(".jpg")
-        files.append(_write_still(scenario, shown, still, poster, tiles))
+    made = _Maker(scenario, tiles, executor).make(videos, progress.part(0.83))
+    seen = {video.out: made.get(video.out) or _as_made(scenario, video) for video in videos}
+    first = seen[videos[0].out]
+    files = [*named.values(), *_write_beside(scenario, videos, first.composition, report)]
+    if still is not None:
+        files.append(_write_still(scenario, first.composition, still, still_s, tiles))
     remarks = (
         *outcome.remarks,
         *_omissions(material, result, scenario.players),
         *scenario.looks.remarks,
-        *shown.warnings,
-        *notes,
+        *first.composition.warnings,
+        *(note for video in seen.values() for note in video.notes),
     )
     return RenderOutcome(
         out=videos[0].out,
         cast=scenario.players,
         result=result,
-        summary=summary,
+        summary=next((video.summary for video in seen.values() if video.summary), None),
         problems=outcome.problems,
         remarks=tuple(dict.fromkeys(remarks)),
         files=tuple(files),
@@ -189,39 +199,39 @@ class _Maker:
         self._material = scenario.material
         self._known_sound: SoundSource | None = None
 
-    def make(
-        self, videos: Sequence[_Video], progress: Progress
-    ) -> tuple[RenderSummary | None, tuple[str, ...]]:
-        """Make what is missing; return the summary of the first one made, and what to say."""
-        missing = [v for v in videos if not is_there(self._material, v.out, v.key)]
+    def make(self, videos: Sequence[_Video], progress: Progress) -> dict[Path, _Seen]:
+        """Make what is missing; return what each of those made shows."""
+        made: dict[Path, _Seen] = {}
+        missing = [video for video in videos if not self._is_there(video)]
         plain = [video for video in missing if video.kind.limit_mb is None]
-        small = [video for video in missing if video.kind.limit_mb is not None]
-        notes = [n for v in videos if v not in missing for n in notes_of(self._material, v.out)]
-        summaries: list[RenderSummary] = []
         if plain:
             outputs = [self._output(v.composition, v.out, v.settings) for v in plain]
-            summaries += self._render(outputs, progress.part(len(plain) / len(missing)))
+            summaries = self._render(outputs, progress.part(len(plain) / len(missing)))
             for video, summary in zip(plain, summaries, strict=True):
-                self._note(video, summary.notes)
-                notes += summary.notes
-        for video in small:
-            summary, said = self._fit(video, progress.part(1.0 / len(missing)))
-            summaries.append(summary)
-            self._note(video, said)
-            notes += said
-        return (summaries[0] if summaries else None), tuple(dict.fromkeys(notes))
+                made[video.out] = _Seen(summary.composition, summary.notes, summary)
+                self._note(video, made[video.out])
+        for video in missing:
+            if video.kind.limit_mb is not None:
+                made[video.out] = self._fit(video, progress.part(1.0 / len(missing)))
+                self._note(video, made[video.out])
+        return made
 
-    def _fit(self, video: _Video, progress: Progress) -> tuple[RenderSummary, tuple[str, ...]]:
+    def _is_there(self, video: _Video) -> bool:
+        """Tell whether a video need not be made again."""
+        from_originals = not self._tiles.use_kept
+        return is_there(self._material, video.out, video.key, from_originals=from_originals)
+
+    def _fit(self, video: _Video, progress: Progress) -> _Seen:
         """Make a video that must not be larger than its kind allows."""
         assert video.kind.limit_mb is not None
-        summaries: list[RenderSummary] = []
+        summaries: dict[Trial, RenderSummary] = {}
 
         def attempt(trial: Trial, path: Path) -> None:
             settings = replace(video.settings, crf=trial.crf, sound_kbps=trial.sound_kbps)
-            composition = self._scenario.at(trial.size)
-            output = self._output(composition, path, settings)
+            output = self._output(self._scenario.at(trial.size), path, settings)
             # Nobody knows how many tries there will be: each takes half of what is left.
-            summaries.extend(self._render([output], progress.part(0.5 ** (len(summaries) + 1))))
+            part = progress.part(0.5 ** (len(summaries) + 1))
+            (summaries[trial],) = self._render([output], part)
 
         fitted = fit(
             attempt,
@@ -234,10 +244,10 @@ class _Maker:
         said = (
             f"{video.out.name} has {fitted.bytes / 1e6:.1f} MB of at most "
             f"{video.kind.limit_mb:g}: {width}x{height} pixels, after "
-            f"{fitted.tries} {'try' if fitted.tries == 1 else 'tries'}.",
-            *summaries[-1].notes,
+            f"{fitted.tries} {'try' if fitted.tries == 1 else 'tries'}."
         )
-        return summaries[0], said
+        summary = summaries[fitted.trial]
+        return _Seen(summary.composition, (said, *summary.notes), summary)
 
     def _render(self, outputs: Sequence[Output], progress: Progress) -> list[RenderSummary]:
         """Render videos, each clip decoded once for all of them."""
@@ -268,9 +278,10 @@ class _Maker:
             rate = sound.sample_rate if sound is not None else rate
         return Output(composition, out, settings, _labels(self._scenario, composition), rate)
 
-    def _note(self, video: _Video, notes: Sequence[str]) -> None:
+    def _note(self, video: _Video, seen: _Seen) -> None:
         """Remember a video."""
         look_of = replace(self._scenario.look_of, size=video.composition.size)
+        dropped = [drop.file for drop in seen.summary.dropped] if seen.summary else []
         note_output(
             self._material,
             video.out,
@@ -278,8 +289,17 @@ class _Maker:
             look_of,
             video.settings,
             video.kind.limit_mb,
-            notes,
+            Shown(seen.notes, seen.composition.size, tuple(dropped)),
+            from_originals=not self._tiles.use_kept,
         )
+
+
+def _as_made(scenario: Scenario, video: _Video) -> _Seen:
+    """Return what a video shows that was there already."""
+    shown = shown_in(scenario.material, video.out)
+    composition = scenario.at(shown.size) if shown.size else video.composition
+    composition = composition.without(lambda piece: piece.file in shown.dropped)
+    return _Seen(composition, shown.notes)
 
 
 def _video(
@@ -290,7 +310,7 @@ def _video(
     settings = settings or EncodeSettings(
         preset=kind.preset, crf=kind.crf, sound=kind.sound, sound_kbps=kind.sound_kbps
     )
-    key = output_key(scenario.material, composition, settings, kind.limit_mb)
+    key = output_key(scenario, composition, settings, kind.limit_mb)
     return _Video(kind, out, composition, settings, key)
 
 
@@ -366,29 +386,29 @@ def render_still(
     """
     outcome, facts = find_places_of(material, None, progress.part(0.4))
     scenario = plan_video(material, outcome.result, facts, look_of, progress.part(0.2))
-    _check_anybody(scenario, path)
+    check_anybody(scenario, str(path))
     tiles = Tiles(material.store.folder / "tiles")
-    return _write_still(scenario, scenario.at(scenario.size), path, moment, tiles)
+    moment_s = at_s(moment, scenario.bars, "the still")
+    return _write_still(scenario, scenario.at(scenario.size), path, moment_s, tiles)
 
 
-def _check_anybody(scenario: Scenario, out: Path) -> None:
+def check_anybody(scenario: Scenario, where: str) -> None:
     """Refuse a video that would show nobody."""
     if not scenario.players.voices:
         raise RenderError(
             "None of the clips has a place, so there is nothing to show.",
-            where=str(out),
+            where=where,
             fix="Look at what `syncvid sync` says of each clip.",
         )
 
 
 def _write_still(
-    scenario: Scenario, composition: Composition, path: Path, moment: Moment, tiles: Tiles
+    scenario: Scenario, composition: Composition, path: Path, moment_s: float, tiles: Tiles
 ) -> Path:
-    """Write the picture of a moment."""
+    """Write the picture that is on screen at a reference second."""
     check_target(path)
     refuse_sources(scenario.material, path)
-    wanted_s = at_s(moment, scenario.bars, "the still")
-    picture = first_picture_from(wanted_s, composition.frame_rate)
+    picture = picture_at(moment_s, composition.frame_rate)
     picture = min(max(picture, composition.first), composition.last - 1)
     write_still(paint_still(composition, picture, tiles=tiles), path)
     return path
@@ -421,7 +441,10 @@ def _omissions(material: Material, result: SyncResult, players: Cast) -> list[st
 
 
 def _check_targets(
-    material: Material, outs: Sequence[Path], report: Path | None, sync_file: Path | None
+    material: Material,
+    outs: Sequence[Path],
+    beside: Sequence[Path | None],
+    sync_file: Path | None,
 ) -> None:
     """Refuse at the door what could not be written at the end, or what would destroy a source."""
     for out in outs:
@@ -429,7 +452,7 @@ def _check_targets(
             raise ProductionError(
                 "The video must be an .mp4 file.", where=str(out), fix=f"Write {out.stem}.mp4."
             )
-    targets = [*outs, *([report] if report is not None else [])]
+    targets = [*outs, *(path for path in beside if path is not None)]
     if material.captions:
         targets += [out.with_suffix(".vtt") for out in outs]
     refuse_sources(material, *targets, keep=[sync_file] if sync_file else [])

@@ -14,7 +14,7 @@ from syncvid.handoff import SheetClip, SheetPage, SheetSound
 from syncvid.production.files import system_errors
 from syncvid.production.material import Material
 from syncvid.production.pick import TakeName, take_label
-from syncvid.production.results import ClipSync, Levels
+from syncvid.production.results import ClipSync, Levels, SyncResult
 from syncvid.steps.hearing import Facts, hear
 from syncvid.steps.listening import ListeningSound
 from syncvid.steps.syncing import SyncOutcome
@@ -76,7 +76,7 @@ def sheet_page(
         ),
         left_out=tuple((problem.where, problem.what) for problem in outcome.problems),
         bars=find_beats(material),
-        guide_offset_s=0.0 if result.reference == "guide" else result.guide_offset_s,
+        guide_offset_s=guide_offset_of(material, result),
         video=video,
         made=datetime.date.today().strftime("%-d %B %Y"),
     )
@@ -142,6 +142,14 @@ def _sound_notes(levels: Levels) -> list[str]:
     if levels.peak_dbfs < _QUIET_DBFS:
         return ["It was recorded very quietly."]
     return []
+
+
+def guide_offset_of(material: Material, result: SyncResult) -> float | None:
+    """Return where the guide begins on the reference: as the user says, else as sync found it."""
+    if result.reference == "guide":
+        return 0.0
+    settled = material.guide_offset_s if result.reference == "mix" else None
+    return result.guide_offset_s if settled is None else settled
 
 
 def find_beats(material: Material) -> BeatMap | None:

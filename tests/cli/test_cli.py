@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -146,6 +147,89 @@ def test_options_of_render_are_checked_at_the_door(
     assert code in (1, 2)
     assert words in capsys.readouterr().err
     assert not (tmp_path / "a.mp4").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--from", "bar x"], "--from: 'bar x' is no moment"),
+        (["--to", "-"], "--to: '-' is no moment"),
+        (["--poster", "noon"], "--poster: 'noon' is no moment"),
+        (["--from", "2", "--to", "0:01.5"], "end (1.5 s) before it begins (2 s)"),
+        (
+            ["--from", "bar 3 beat 2", "--to", "bar 3"],
+            "end (bar 3) before it begins (bar 3 beat 2)",
+        ),
+        (["--from", "end of bar 3", "--to", "bar 3 beat 4"], "before it begins"),
+        (["--for", "nonsense"], "no kind of video 'nonsense'"),
+        (["--for", "square", "--for", "square"], "asked for twice"),
+        (["--mb", "0"], "--mb 0 is no size"),
+        (["--mb", "nan"], "--mb nan is no size"),
+        (["--mb", "16", "--for", "share"], "--mb limits the kind `message`"),
+    ],
+)
+def test_what_kind_of_video_is_settled_before_anything_begins(
+    clip: Path, tmp_path: Path, options: list[str], words: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    assert run("render", clip, "--mix", clip, "-o", tmp_path / "a.mp4", *options) == 2
+    shown = capsys.readouterr().err
+    assert words in shown
+    assert "%" not in shown, "nothing was begun"
+
+
+def test_a_limit_alone_asks_for_a_message(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: dict[str, Any] = {}
+
+    def fake(*_: object, **options: Any) -> None:
+        asked.update(options)
+        raise RenderError("It is only looked at.")
+
+    monkeypatch.setattr("syncvid.steps.render", fake)
+    out = ("-o", tmp_path / "a.mp4")
+    assert run("render", clip, *out, "--mb", "9.5", "--from-originals", "--from", "1:00") == 5
+    (kind,) = asked["kinds"]
+    assert (kind.name, kind.limit_mb) == ("message", 9.5)
+    assert asked["from_originals"]
+    assert asked["look_of"].begins.seconds == 60.0
+    assert (
+        run("render", clip, *out, "--for", "vertical", "--for", "message", "--poster", "bar 9") == 5
+    )
+    assert [(k.name, k.limit_mb) for k in asked["kinds"]] == [("vertical", None), ("message", 16.0)]
+    assert str(asked["poster"]) == "bar 9"
+    assert run("render", clip, *out) == 5
+    assert [kind.name for kind in asked["kinds"]] == ["share"]
+
+
+def test_preview_makes_one_picture_or_an_excerpt(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    asked: dict[str, Any] = {}
+
+    def still(_: object, moment: object, *, look_of: Any, progress: object) -> Path:
+        asked["still"] = (str(moment), look_of.layout)
+        return tmp_path / "still.jpg"
+
+    def excerpt(_: object, look_of: Any, *, progress: object) -> Path:
+        asked["excerpt"] = (str(look_of.begins), str(look_of.ends))
+        return tmp_path / "excerpt.mp4"
+
+    monkeypatch.setattr("syncvid.steps.preview_still", still)
+    monkeypatch.setattr("syncvid.steps.preview_excerpt", excerpt)
+    folder = tmp_path / "round"
+    run("new", folder, clip)
+    assert run("preview", folder, "--at", "bar 9", "--layout", "rows") == 0
+    assert run("preview", folder, "--from", "5", "--to", "end of bar 6") == 0
+    assert asked == {"still": ("bar 9", "rows"), "excerpt": ("5 s", "end of bar 6")}
+    shown = capsys.readouterr()
+    assert f"Picture: {tmp_path / 'still.jpg'}" in shown.out
+    assert f"Excerpt: {tmp_path / 'excerpt.mp4'}" in shown.out
+    for wrong in (["--at", "soon"], ["--at", "1", "--from", "2"], ["--from", "3", "--to", "2"]):
+        assert run("preview", folder, *wrong) == 2
+    assert "no moment" in capsys.readouterr().err
 
 
 def test_stopping_has_its_own_code(

@@ -144,6 +144,11 @@ def test_an_excerpt_shows_what_the_whole_shows_there() -> None:
     assert (part.first, part.last, part.picture_count) == (90, 120, 30)
     assert part.stages(95) == made(piece()).stages(95)
     assert report_of(part)["reference_at_s"] == -3.0
+    # Between two pictures: the note at the beginning is whole, the one after the end is not heard.
+    part = compose(voices, GRID, size=size, frame_rate=RATE, duration_s=10.0, window_s=(3.02, 3.99))
+    assert (part.first, part.last) == (90, 119)
+    part = compose(voices, GRID, size=size, frame_rate=RATE, duration_s=9.99, window_s=(3.0, 99.0))
+    assert (part.first, part.last) == (90, 300)
     with pytest.raises(ProductionError, match="no music from 11 to 12 s"):
         compose(voices, GRID, size=size, frame_rate=RATE, duration_s=10.0, window_s=(11.0, 12.0))
 
