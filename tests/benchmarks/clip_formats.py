@@ -249,6 +249,22 @@ def _(draft: Draft) -> Coded:
     return replace(coded, times_s=times, numbers=range(len(times)))
 
 
+_coloured(
+    "phone: HEVC HLG turned 90",
+    ending="mov",
+    codec="libx265",
+    options=HEVC,
+    pixels="yuv420p10le",
+    colour=(9, 18, 9, 1),
+    shape=(360, 640),
+    matrix=(0, 1, -1, 0),
+    clock=600,
+)
+_coloured("H.264 10 bit", pixels="yuv420p10le")
+_coloured("ProRes", ending="mov", codec="prores_ks", options={"profile": "1"}, pixels="yuv422p10le")
+_coloured("AV1", codec="libsvtav1", options={"preset": "12", "crf": "30", "svtav1-params": "lp=1"})
+
+
 def _to_ms(times: Times) -> Times:
     """Round as Matroska does: to milliseconds."""
     return [Fraction(round(time * 1000), 1000) for time in times]
@@ -280,7 +296,8 @@ def _presented_s(path: Path) -> list[float]:
     command = ["ffprobe", "-v", "error", "-select_streams", "v", "-show_entries"]
     command += ["frame=pts_time", "-of", "json", str(path)]
     done = subprocess.run(command, capture_output=True, check=True, text=True)
-    return [float(frame["pts_time"]) for frame in json.loads(done.stdout)["frames"]]
+    frames = json.loads(done.stdout)["frames"]
+    return [float(frame["pts_time"]) for frame in frames if "pts_time" in frame]
 
 
 def _starts_s(path: Path, stream: str) -> float:
@@ -297,6 +314,69 @@ def _(draft: Draft) -> Coded:
     # Here the coder's priming is presented: the sound begins before the picture.
     video_s, sound_s = _starts_s(coded.path, "v"), _starts_s(coded.path, "a")
     return _later(coded, video_s - min(video_s, sound_s))
+
+
+def _copied(draft: Draft, coded: Coded, ending: str, *how: str) -> Coded:
+    """Copy the streams of a clip with ffmpeg; what is presented when, its ffprobe says."""
+    out = draft.folder / f"r{draft.clip:02d}.{ending}"
+    command = ["ffmpeg", "-v", "error", "-i", str(coded.path), "-c", "copy", *how, str(out)]
+    subprocess.run(command, check=True)
+    coded.path.unlink()
+    times = _presented_s(out)
+    floor_s = 0.0 if ending in ("mp4", "mov") else -1e9
+    zero_s = min(times[0], max(floor_s, _starts_s(out, "a")))
+    return replace(
+        coded, path=out, times_s=[t - zero_s for t in times], end_s=times[-1] + 1 / 30 - zero_s
+    )
+
+
+@form("no edit list")
+def _(draft: Draft) -> Coded:
+    coded = draft.coded(draft.film(draft.steady()))
+    return _copied(draft, coded, "mp4", "-use_editlist", "0")
+
+
+@form("MPEG-TS from 26 hours on")
+def _(draft: Draft) -> Coded:
+    # Its clock of 33 bit starts again at 0 after 95443.7 s.
+    coded = draft.coded(draft.film(draft.steady()))
+    return _copied(draft, coded, "ts", "-output_ts_offset", "95430")
+
+
+@form("MPEG-TS whose clock starts again")
+def _(draft: Draft) -> Coded:
+    coded = draft.coded(draft.film(draft.steady()))
+    return _copied(draft, coded, "ts", "-output_ts_offset", "95439.8")
+
+
+@form("camcorder: MPEG-2 interlaced")
+def _(draft: Draft) -> Coded:
+    film = draft.film(
+        draft.steady(Fraction(25)),
+        "mpg",
+        shape=(1024, 576),
+        size=(720, 576),
+        codec="mpeg2video",
+        options={"b": "6M", "g": "12", "bf": "2"},
+        fields=1,
+        sound_codec="mp2",
+        colour=(5, 6, 5, 1),
+        clock=25,
+    )
+    coded = draft.coded(film)
+    return _copied(draft, coded, "ts")
+
+
+@form("picture of the cover first")
+def _(draft: Draft) -> Coded:
+    coded = draft.coded(draft.film(draft.steady(), clock=30_000))
+    cover, out = draft.folder / "cover.png", draft.folder / f"v{draft.clip:02d}.mp4"
+    Image.fromarray(draw(4000, 31, (320, 320), (320, 320))).save(cover)
+    command = ["ffmpeg", "-v", "error", "-i", str(cover), "-i", str(coded.path), "-map", "0"]
+    command += ["-map", "1", "-c", "copy", "-disposition:v:0", "attached_pic", str(out)]
+    subprocess.run(command, check=True)
+    coded.path.unlink()
+    return replace(coded, path=out)
 
 
 def _later(coded: Coded, by_s: float) -> Coded:
@@ -416,8 +496,13 @@ def _(draft: Draft) -> Coded:
     command = ["ffmpeg", "-v", "error", "-ss", "1.3", "-i", str(coded.path), "-c", "copy"]
     subprocess.run([*command, str(out)], check=True)
     coded.path.unlink()
+    shown = [(max(0.0, t - 1.3), n) for n, t in enumerate(coded.times_s) if t + 1 / 30 > 1.3001]
     return replace(
-        coded, path=out, times_s=[t - 1.3 for t in coded.times_s], end_s=coded.end_s - 1.3
+        coded,
+        path=out,
+        times_s=[t for t, _ in shown],
+        numbers=[n for _, n in shown],
+        end_s=coded.end_s - 1.3,
     )
 
 

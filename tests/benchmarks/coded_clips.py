@@ -102,7 +102,8 @@ def draw(index: int, clip: int, size: tuple[int, int], shape: tuple[float, float
     across, down = width / shape[0], height / shape[1]
     side = PANEL * min(shape)
     left, top = (shape[0] - side) / 2, (shape[1] - side) / 2
-    luma = np.full((height, width), BACK, np.uint8)
+    # It flickers, so that nobody takes the panel alone for what moves and is to be framed.
+    luma = np.full((height, width), BACK + 16 * (index % 3), np.uint8)
 
     def fill(x: float, y: float, wide: float, high: float, level: int) -> None:
         rows = slice(round((top + y * side) * down), round((top + (y + high) * side) * down))
@@ -149,7 +150,7 @@ def _pixels(begin: float, length: float) -> slice:
 
 def find_panel(mean: NDArray[np.float64]) -> Panel | None:
     """Find the ring in the mean of a tile's pictures; edges to a part of a pixel."""
-    low, high = np.percentile(mean, 20), np.percentile(mean, 99)
+    low, high = np.percentile(mean, 5), np.percentile(mean, 99)
     bright = mean > (low + high) / 2
     bright[round(0.85 * len(bright)) :] = False  # there stands the name
     rows = np.flatnonzero(bright.sum(1) > 0.25 * min(mean.shape))

@@ -71,7 +71,7 @@ def expected(name: str) -> Values:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A production of clips of flat patches, each two wide and one high."""
+    """Make a production of clips of flat patches, each two wide and one high."""
     folder = tmp_path_factory.mktemp("colours")
     for name, system in SYSTEMS.items():
         if system.pixels == "rgb24":
