@@ -100,7 +100,7 @@ class Cast:
     unsure : tuple of Entry
         Those of them that an ear should check.
     rejected : tuple of Entry
-        Takes with a place whose part shows another one.
+        Takes with a place, or that need none, whose part shows another one.
     left_out : tuple of Entry
         Clips without a place.
     duration_s : float
@@ -163,10 +163,11 @@ def cast(
             rejected += [e for e in takes if e not in chosen and e.sync.finding.placement]
             voice = _voice(part, player, chosen, material.store, take_dissolve_s)
         elif images:
-            stills.append(images[0])
-            voice = _still_voice(part, player, images[0])
+            stills.append(images.pop(0))
+            voice = _still_voice(part, player, stills[-1])
         elif takes:
             continue
+        rejected += images
         group = material.groups.get((part, player), "")
         voices.append(replace(voice, group=group, still=still.path if still else None))
     return Cast(

@@ -262,7 +262,7 @@ _coloured(
 )
 _coloured("H.264 10 bit", pixels="yuv420p10le")
 _coloured("ProRes", ending="mov", codec="prores_ks", options={"profile": "1"}, pixels="yuv422p10le")
-_coloured("AV1", codec="libsvtav1", options={"preset": "12", "crf": "30", "svtav1-params": "lp=1"})
+_coloured("AV1", codec="libsvtav1", options={"preset": "10", "crf": "14", "svtav1-params": "lp=1"})
 
 
 def _to_ms(times: Times) -> Times:

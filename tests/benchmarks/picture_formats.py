@@ -72,8 +72,8 @@ def main() -> int:
         batch = _make(kinds[number : number + BATCH], rng, folder / f"batch {number // BATCH}")
         for rate in options.rates.split(","):
             _render_all(batch, rate, options.runs.split(","), scores)
-    for kind, score in scores.items():
-        print(_line(kind, score), flush=True)
+        for clip in batch:
+            print(_line(clip.kind, scores[clip.kind]), flush=True)
     total: Counter[str] = sum((score.seen for score in scores.values()), Counter())
     count = sum(total.values())
     print(f"all: {100 * total['right'] / max(1, count):.3f} % right of {count}: {dict(total)}")

@@ -13,6 +13,7 @@ from syncvid.production.material import Material, Recording, SourceFile
 from syncvid.production.results import ClipSync, Finding, Levels, Stretch, SyncResult, Verdict
 from syncvid.production.store import Store
 from syncvid.steps.casting import Cast, cast
+from syncvid.steps.findings import with_parts
 from syncvid.steps.hearing import _HEARING, Facts
 from syncvid.steps.parts import leads_of, part_activities, with_entrances
 from syncvid.timeline import Span
@@ -259,3 +260,19 @@ def test_the_recorders_sound_stands_for_the_clips_own(tmp_path: Path) -> None:
     entry = cast_of([recording], clips, known).shown[0]
     assert entry.line is not None, "without a place for it the clip's own sound is used"
     assert entry.line.placement.offset_s == 2.0
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_only_a_sync_file_that_names_parts_lets_loose_clips_share_a_tile(named: bool) -> None:
+    takes = [take(1, "viola 1.mov"), take(2, "viola 2.mov")]
+    material = Material("x", tuple(takes), (), None, None, Store(Path("nowhere")))
+    part = "Viola" if named else ""
+    clips = [ClipSync(t.source.file, part, t.take, Finding("sure", 1.0, "")) for t in takes]
+    found = with_parts(material, SyncResult("mix", tuple(clips))).parts
+    assert found == ((("Viola", ""),) if named else ())
+
+
+def test_of_several_stills_of_a_part_the_others_are_told() -> None:
+    images = [take(1, "a.jpg"), take(2, "b.jpg")]
+    told = cast_of(images, [], {"a.jpg": STILL, "b.jpg": STILL})
+    assert [entry.recording.source.file for entry in told.rejected] == ["b.jpg"]
