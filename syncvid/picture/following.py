@@ -175,6 +175,8 @@ def follow(takes: Sequence[Take], *, dissolve_s: float = 0.0) -> tuple[Shot, ...
         heard, the clip runs on as far as it has pictures.
     """
     groups = _worth_showing([run for at, take in enumerate(takes) for run in take.runs(at)])
+    if not groups:
+        return ()
     changes = [_change(takes, groups, at) for at in range(1, len(groups))]
     begins_s = [-math.inf, *(change.begin_s for change in changes)]
     ends_s = [*(change.end_s for change in changes), math.inf]

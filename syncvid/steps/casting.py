@@ -14,10 +14,16 @@ from syncvid.picture import LABEL_SEPARATOR, Piece, Voice
 from syncvid.picture.following import Shot, Take, follow, heard_together_s
 from syncvid.picture.pieces import DEFAULT_FOCUS
 from syncvid.production.material import Material, Recording, SourceFile
-from syncvid.production.results import ClipSync, Levels, SyncResult
+from syncvid.production.results import ClipSync, Finding, Levels, SyncResult
 from syncvid.production.store import Store
 from syncvid.steps.hearing import Facts
 from syncvid.steps.playing import loudness_of
+from syncvid.timeline import Placement
+
+# A still image is there at any time of any piece.
+ALWAYS_S = 1e6
+
+_NEEDS_NO_PLACE = Finding("none", 1.0, "It is a still image, so it needs no place.")
 
 # Takes of one part that are heard at once for less than this follow each other: the tile shows each
 # in its time.  What shows less than `_LEAST_SHOWN_S` of the music is not worth a cut.
@@ -94,11 +100,13 @@ class Cast:
     unsure : tuple of Entry
         Those of them that an ear should check.
     rejected : tuple of Entry
-        Takes with a place whose part shows another one.
+        Takes with a place, or that need none, whose part shows another one.
     left_out : tuple of Entry
         Clips without a place.
     duration_s : float
         Length of the video in reference seconds.
+    stills : tuple of Entry
+        Still images among the takes that are shown, each for the whole piece.
     """
 
     voices: tuple[Voice, ...]
@@ -107,6 +115,7 @@ class Cast:
     rejected: tuple[Entry, ...]
     left_out: tuple[Entry, ...]
     duration_s: float
+    stills: tuple[Entry, ...] = ()
 
 
 def cast(
@@ -137,12 +146,15 @@ def cast(
         Entry(recording, sync, facts[recording.source.file], _recorder(recording, result, facts))
         for recording in material.recordings
         if recording.source.file in facts
-        and (sync := result.of(recording.source.file, recording.stretch)) is not None
+        and (sync := _sync_of(recording, result, facts[recording.source.file])) is not None
     ]
     voices: list[Voice] = []
     shown: list[Entry] = []
     rejected: list[Entry] = []
+    stills: list[Entry] = []
     for part, player, takes in _tiles(material, entries):
+        images = [entry for entry in takes if entry.facts.is_still]
+        takes = [entry for entry in takes if not entry.facts.is_still]
         chosen = _chosen(takes, _reference_s(result))
         still = material.stills.get((part, player))
         voice = Voice(_label(part, player), part)
@@ -150,8 +162,12 @@ def cast(
             shown += chosen
             rejected += [e for e in takes if e not in chosen and e.sync.finding.placement]
             voice = _voice(part, player, chosen, material.store, take_dissolve_s)
+        elif images:
+            stills.append(images.pop(0))
+            voice = _still_voice(part, player, stills[-1])
         elif takes:
             continue
+        rejected += images
         group = material.groups.get((part, player), "")
         voices.append(replace(voice, group=group, still=still.path if still else None))
     return Cast(
@@ -159,9 +175,23 @@ def cast(
         shown=tuple(shown),
         unsure=tuple(e for e in shown if e.sync.finding.verdict == "check"),
         rejected=tuple(rejected),
-        left_out=tuple(e for e in entries if e.sync.finding.placement is None),
+        left_out=tuple(
+            e for e in entries if e.sync.finding.placement is None and not e.facts.is_still
+        ),
         duration_s=_duration_s(result, shown),
+        stills=tuple(stills),
     )
+
+
+def _sync_of(recording: Recording, result: SyncResult, facts: Facts) -> ClipSync | None:
+    """Return the finding about a recording; a still image needs none, and heeds none."""
+    found = result.of(recording.source.file, recording.stretch)
+    if not facts.is_still:
+        return found
+    known = found or ClipSync(
+        recording.source.file, recording.part, recording.take, _NEEDS_NO_PLACE
+    )
+    return replace(known, finding=_NEEDS_NO_PLACE)
 
 
 def _tiles(material: Material, entries: Sequence[Entry]) -> list[tuple[str, str, list[Entry]]]:
@@ -236,6 +266,13 @@ def _voice(
     ]
     shots = follow(takes, dissolve_s=dissolve_s)
     return Voice(label, part, tuple(_piece(seen[shot.take][0], shot) for shot in shots))
+
+
+def _still_voice(part: str, player: str, entry: Entry) -> Voice:
+    """Return the tile of a part that has only a still image: it stands there all the time."""
+    label = _label(part, player) or entry.recording.source.path.stem
+    always = Shot(0, Placement(0.0), -ALWAYS_S, ALWAYS_S)
+    return Voice(label, part, (replace(_piece(entry, always), still=True),))
 
 
 def _piece(entry: Entry, shot: Shot) -> Piece:

@@ -25,15 +25,12 @@ from syncvid.production.material import Material, Recording
 from syncvid.production.moments import Moment
 from syncvid.production.results import SyncResult
 from syncvid.progress import SILENT, Progress
-from syncvid.steps.casting import Cast, cast
+from syncvid.steps.casting import ALWAYS_S, Cast, cast
 from syncvid.steps.framing import Looks, look_at_takes
 from syncvid.steps.hearing import Facts
 from syncvid.steps.parts import leads_of, with_entrances
 from syncvid.steps.telling import find_beats, guide_offset_of
 from syncvid.timeline import Bars, Lead, Placement
-
-# A still image is there at any time of any piece.
-_ALWAYS_S = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +152,8 @@ class Scenario:
         strength = self.layout.tile.equal_heads
         if strength <= 0.0 or not self.looks.by_take:
             return None
-        takes = {entry.recording.source.file: entry.recording for entry in self.players.shown}
+        seen = (*self.players.shown, *self.players.stills)
+        takes = {entry.recording.source.file: entry.recording for entry in seen}
         return partial(_views, takes=takes, looks=self.looks, strength=strength)
 
 
@@ -260,8 +258,8 @@ def _with_still(voice: Voice) -> Voice:
         file=str(voice.still),
         path=voice.still,
         placement=Placement(0.0),
-        from_s=-_ALWAYS_S,
-        to_s=_ALWAYS_S,
+        from_s=-ALWAYS_S,
+        to_s=ALWAYS_S,
         shape=(video.width, video.height),
         identity=f"{voice.still} {voice.still.stat().st_mtime_ns}",
         still=True,

@@ -95,7 +95,8 @@ def _shared_parts(
     recordings: Sequence[Recording], result: SyncResult
 ) -> tuple[tuple[str, str], ...]:
     """Return the parts of a sync file, if it names every clip's and numbers the takes apart."""
-    takes = [(r.part, r.player, r.take) for r in recordings if result.of(r.source.file)]
-    if len(set(takes)) < len(takes) or not all(part for part, _, _ in takes):
+    clips = [clip for r in recordings if (clip := result.of(r.source.file))]
+    takes = [(clip.part, clip.player, clip.take) for clip in clips]
+    if len(set(takes)) < len(takes) or not all(clip.part for clip in clips):
         return ()
     return tuple(dict.fromkeys((part, player) for part, player, _ in takes))

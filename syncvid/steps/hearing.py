@@ -60,6 +60,11 @@ class Facts:
     overview: Overview | None
     missing_s: float = 0.0
 
+    @property
+    def is_still(self) -> bool:
+        """Whether it is a photo or a drawing: a picture that lasts no time, and no sound."""
+        return self.shape is not None and self.duration_s == 0.0 and self.levels is None
+
 
 @dataclass(frozen=True, slots=True)
 class Heard:

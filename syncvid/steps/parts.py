@@ -66,6 +66,8 @@ def _part_activity(players: Cast, voice: Voice, store: Store) -> Activity:
     """Return what one part does."""
     pieces = []
     for piece in voice.pieces:
+        if piece.still:
+            continue
         entry = next(e for e in players.shown if e.recording.source.file == piece.file)
         activity = activity_of(entry.recording.source, store)
         if activity is not None:

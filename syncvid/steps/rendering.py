@@ -420,6 +420,7 @@ def _omissions(material: Material, result: SyncResult, players: Cast) -> list[st
         f"{r.name} stands in no entry of the sync file, so it is left out."
         for r in material.recordings
         if result.of(r.source.file, r.stretch) is None
+        and r not in [e.recording for e in players.stills]
     ]
     told += [
         f"{e.recording.name} is marked `use`, but it has no place and cannot be shown."

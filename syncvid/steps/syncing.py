@@ -35,6 +35,7 @@ _ADD_THEM = "Take them all into a production with `syncvid add FOLDER --split FI
 _BOTH_HEARD = "Placed by the clip and its recorder together, which heard the same:"
 _NO_SOUND = "The clip has no sound, so its place cannot be found by ear."
 _NOTHING = Finding("none", 1.0, _NO_SOUND)
+_STILL = Finding("none", 1.0, "It is a still image: it is shown for the whole piece.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +218,8 @@ def _find(
     for job in jobs:
         facts = heard[job.source.file].facts
         outside = _outside_its_file(job, facts.duration_s)
-        clips.append(job.clip(outside or found.get(job.key, _NOTHING), facts))
+        nothing = _STILL if facts.is_still else _NOTHING
+        clips.append(job.clip(outside or found.get(job.key, nothing), facts))
     return SyncResult(
         reference=placed.reference,
         clips=tuple(c for clip in clips for c in with_takes(clip, takes.get(clip.file, ()))),

@@ -51,6 +51,8 @@ def lay_against_each_other(
     list of Finding
         One per clip.
     """
+    if not clips:
+        return []
     if len(clips) == 1:
         return [Finding("sure", 1.0, reasons.ONLY, 0.0, 0.0, against=clips[0].name)]
     heard = partial(_hear_briefly, settings=settings)

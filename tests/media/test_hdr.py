@@ -6,6 +6,8 @@ reference white; above it the Report's curve passes 100 % and ours must only be 
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -197,3 +199,28 @@ def test_bright_colours_keep_their_hue() -> None:
     assert np.all(np.diff(luma) > -1e-3)
     # Halfway between red and yellow it stays; channels cut off one by one would end at yellow.
     assert np.all((green - blue) / (red - blue) < 0.9)
+
+
+# Of a width that is no multiple of 8, with nothing that is a number in the memory that was freed.
+ODD_WIDTH = """
+import av
+import numpy as np
+from av.video.reformatter import VideoReformatter
+from syncvid.media.pictures.tables import DEEP_RGB, convert
+from syncvid.media.pictures.tonemap import Colours
+
+source, reformatter = av.VideoFrame(640, 360, "yuv420p10le"), VideoReformatter()
+for plane in source.planes:
+    np.frombuffer(plane, np.uint16)[:] = 500
+for _ in range(3):
+    deep = reformatter.reformat(source, width=244, height=178, format=DEEP_RGB)
+    freed = [np.full(2000 * size, np.nan, np.float32) for size in range(1, 60)]
+    del freed
+    converted = convert(deep, Colours(18, 9))
+    assert (converted.width, converted.height) == (244, 178)
+"""
+
+
+def test_any_width_can_be_converted() -> None:
+    """FFmpeg's table took the process down at widths that its vectors do not divide."""
+    subprocess.run([sys.executable, "-c", ODD_WIDTH], check=True)

@@ -13,6 +13,7 @@ from syncvid.production.material import Material, Recording, SourceFile
 from syncvid.production.results import ClipSync, Finding, Levels, Stretch, SyncResult, Verdict
 from syncvid.production.store import Store
 from syncvid.steps.casting import Cast, cast
+from syncvid.steps.findings import with_parts
 from syncvid.steps.hearing import _HEARING, Facts
 from syncvid.steps.parts import leads_of, part_activities, with_entrances
 from syncvid.timeline import Span
@@ -126,6 +127,58 @@ def test_a_late_picture_follows_the_spans_too() -> None:
     assert [piece.placement.offset_s for piece in told.voices[0].pieces] == [-5.12, -4.62]
 
 
+def loose_cast(recordings: list[Recording], clips: list[ClipSync], known: dict[str, Facts]) -> Cast:
+    material = Material("x", tuple(recordings), (), None, None, Store(Path("nowhere")))
+    return cast(material, SyncResult("mix", tuple(clips), reference_duration_s=MIX_S), known)
+
+
+def test_a_sound_alone_is_a_card() -> None:
+    recording = take(1, "a.wav")
+    told = loose_cast([recording], [placed(recording, 1.5)], {"a.wav": facts(50, picture=False)})
+    assert [(voice.label, voice.pieces) for voice in told.voices] == [("Viola · Anna", ())]
+    assert told.left_out == ()
+
+
+def test_a_film_without_sound_is_shown_where_it_was_put() -> None:
+    recording = take(1, "a.mov")
+    silent = Facts(50.0, (160, 90), 0.5, 50.0, 0, None, None)
+    told = loose_cast([recording], [placed(recording, 1.5)], {"a.mov": silent})
+    assert shown(told) == [("a.mov", 2.0, 51.5)]
+
+
+STILL = Facts(0.0, (160, 90), 0.0, 0.0, 0, None, None)
+
+
+@pytest.mark.parametrize("known", ["placed", "no place", "not in the file"])
+def test_a_still_image_is_shown_for_the_whole_piece(known: str) -> None:
+    recording = take(1, "a.jpg")
+    clip = placed(recording, 7.0, verdict="sure" if known == "placed" else "none")
+    told = loose_cast([recording], [] if known[0:3] == "not" else [clip], {"a.jpg": STILL})
+    (piece,) = told.voices[0].pieces
+    assert piece.still
+    assert piece.from_s < 0.0
+    assert piece.to_s > MIX_S
+    assert told.left_out == ()
+    assert [entry.recording.source.file for entry in told.stills] == ["a.jpg"]
+
+
+def test_a_still_gives_way_to_a_film_of_its_part_but_not_to_one_without_a_place() -> None:
+    image, film = take(1, "a.jpg"), take(2, "b.mov")
+    known = {"a.jpg": STILL, "b.mov": facts(70.0)}
+    told = cast_of([image, film], [placed(image, 0.0), placed(film, -5.0)], known)
+    assert [piece.file for piece in told.voices[0].pieces] == ["b.mov"]
+    told = cast_of([image, film], [placed(image, 0.0), placed(film, 0.0, verdict="none")], known)
+    assert [piece.file for piece in told.voices[0].pieces] == ["a.jpg"]
+    assert [entry.recording.source.file for entry in told.left_out] == ["b.mov"]
+
+
+def test_a_still_neither_enters_nor_leads(tmp_path: Path) -> None:
+    image = take(1, "a.jpg")
+    told = loose_cast([image], [], {"a.jpg": STILL})
+    assert with_entrances(told, Store(tmp_path)).voices[0].enters_s is None
+    assert leads_of(told, Store(tmp_path)) == ()
+
+
 def test_the_cut_between_takes_lies_where_neither_plays(tmp_path: Path) -> None:
     """Both takes play but for 30.1 to 30.4 s of the mix; sync puts the splice at 30 s."""
     rate = 16_000
@@ -207,3 +260,19 @@ def test_the_recorders_sound_stands_for_the_clips_own(tmp_path: Path) -> None:
     entry = cast_of([recording], clips, known).shown[0]
     assert entry.line is not None, "without a place for it the clip's own sound is used"
     assert entry.line.placement.offset_s == 2.0
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_only_a_sync_file_that_names_parts_lets_loose_clips_share_a_tile(named: bool) -> None:
+    takes = [take(1, "viola 1.mov"), take(2, "viola 2.mov")]
+    material = Material("x", tuple(takes), (), None, None, Store(Path("nowhere")))
+    part = "Viola" if named else ""
+    clips = [ClipSync(t.source.file, part, t.take, Finding("sure", 1.0, "")) for t in takes]
+    found = with_parts(material, SyncResult("mix", tuple(clips))).parts
+    assert found == ((("Viola", ""),) if named else ())
+
+
+def test_of_several_stills_of_a_part_the_others_are_told() -> None:
+    images = [take(1, "a.jpg"), take(2, "b.jpg")]
+    told = cast_of(images, [], {"a.jpg": STILL, "b.jpg": STILL})
+    assert [entry.recording.source.file for entry in told.rejected] == ["b.jpg"]

@@ -52,3 +52,7 @@ def test_two_pieces_are_told_apart(rng: np.random.Generator) -> None:
     found = find_places(clips).findings
     assert [finding.verdict for finding in found] == ["sure"] * 3 + ["none"] * 2
     assert "except for other 1:" in found[3].reason
+
+
+def test_no_clip_with_sound_is_no_error() -> None:
+    assert find_places([]).findings == ()
