@@ -16,7 +16,7 @@ from syncvid.media.jpeg import JpegReader, JpegWriter
 from syncvid.picture import Composition, compose
 from syncvid.production.layouts import CanvasStyle, Layout
 from syncvid.segments import Output, Tiles, render_video, render_videos
-from syncvid.segments.tiles import ClipTiles, pays, prune
+from syncvid.segments.tiles import ClipTiles, Mark, pays, prune
 from tests.segments import films
 from tests.segments.films import QUICK, Silence, numbers_of, quartet
 
@@ -33,7 +33,7 @@ def kept(folder: Path, spans_s: list[tuple[float, float]]) -> ClipTiles:
     tiles = ClipTiles([folder])
     for number, span_s in enumerate(spans_s):
         tiles.keep(SMALL, number, span_s, 0, planes(20 + number))
-    tiles.flush("one")
+    tiles.flush(Mark("origin", "token", 1))
     return ClipTiles([folder])
 
 
