@@ -26,6 +26,8 @@ from syncvid.production.outputs import KINDS, OutputKind, name_files, size_of
 from syncvid.production.results import SyncResult
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import (
+    SEGMENT_FOLDER,
+    TILE_FOLDER,
     EncodeSettings,
     Output,
     RenderSummary,
@@ -155,7 +157,7 @@ def render(
     scenario = plan_video(material, result, facts, look_of, progress.part(0.05))
     _check_anybody(scenario, out)
     videos = [_video(scenario, kind, named[kind.name], settings) for kind in kinds]
-    tiles = Tiles(material.store.folder / "tiles", use_kept=not from_originals)
+    tiles = Tiles(material.store.folder / TILE_FOLDER, use_kept=not from_originals)
     maker = _Maker(scenario, tiles, executor)
     summary, notes = maker.make(videos, progress.part(0.83))
     shown = summary.composition if summary is not None else videos[0].composition
@@ -245,7 +247,7 @@ class _Maker:
             render_videos(
                 outputs,
                 self._sound(),
-                work=self._material.store.folder / "segments",
+                work=self._material.store.folder / SEGMENT_FOLDER,
                 tiles=self._tiles,
                 executor=self._executor,
                 progress=progress,
@@ -367,7 +369,7 @@ def render_still(
     outcome, facts = find_places_of(material, None, progress.part(0.4))
     scenario = plan_video(material, outcome.result, facts, look_of, progress.part(0.2))
     _check_anybody(scenario, path)
-    tiles = Tiles(material.store.folder / "tiles")
+    tiles = Tiles(material.store.folder / TILE_FOLDER)
     return _write_still(scenario, scenario.at(scenario.size), path, moment, tiles)
 
 
