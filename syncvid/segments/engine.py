@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
-from syncvid.errors import RenderError
+from syncvid.errors import MediaError, RenderError
 from syncvid.media.check_sound import SoundCheck
 from syncvid.media.encode import SOUND_RATE, EncodeSettings
 from syncvid.media.errors import media_errors
@@ -224,7 +224,8 @@ def render_videos(
     remove_scraps(work, tiles.folder)
     there = set(work.glob("*.mp4"))
     render = _Render(outputs, work, tiles, executor, open_clip)
-    made = render.finish_segments(progress.part(_PICTURE_SHARE))
+    with _work_errors(work):
+        made = render.finish_segments(progress.part(_PICTURE_SHARE))
     joining = progress.part(1.0 - _PICTURE_SHARE)
     checks = [
         _join(output, files, sound, joining.part(1.0 / len(outputs)))
@@ -245,6 +246,22 @@ def render_videos(
         )
         for composition, files, check in zip(render.compositions, made, checks, strict=True)
     )
+
+
+@contextlib.contextmanager
+def _work_errors(work: Path) -> Iterator[None]:
+    """Put into our words what goes wrong with the work folder, here or in a worker."""
+    try:
+        with media_errors(work, doing="write"):
+            yield
+    except MediaError as exc:
+        if work.is_dir():
+            raise
+        raise MediaError(
+            "The work folder was deleted while it was in use.",
+            where=str(work),
+            fix="Run the same command again.",
+        ) from exc
 
 
 def _join(
