@@ -48,13 +48,13 @@ class Scaler:
     def __init__(self, info: VideoInfo, *, fast: bool) -> None:
         self._info, self._fast = info, fast
         self._orientation = info.orientation
+        self._turn: float | None = None
         self._cutters: dict[object, Cutter] = {}
         self._reformatter, self._back = VideoReformatter(), VideoReformatter()
 
     def planes(self, picture: Any, crop: Crop) -> Planes:
         """Return what a tile shows of a decoded picture; views of a small picture of their own."""
-        # A file may change its size or its way up on the way; it may also mark a few pictures only.
-        self._orientation = orientation_of(picture) or self._orientation
+        self._follow_orientation(picture)
         shape = shape_as_shown(picture, self._info.aspect, self._orientation)
         cut = cut_to_fill(shape, crop.width, crop.height, crop.focus, crop.zoom)
         matrix = _matrix(picture)
@@ -67,6 +67,17 @@ class Scaler:
         columns = slice(cut.left // 2, (cut.left + crop.width) // 2)
         whole = luma[cut.top : cut.top + crop.height, cut.left : cut.left + crop.width]
         return whole, u[rows, columns], v[rows, columns]
+
+    def _follow_orientation(self, picture: Any) -> None:
+        """Note where a file changes its way up; it may also mark a few of its pictures only.
+
+        The matrix itself is asked for only where the angle changes: it makes a cycle of references
+        that keeps the large picture in memory until the garbage collector comes by.
+        """
+        turn = picture.rotation
+        if turn != self._turn:
+            self._turn = turn
+            self._orientation = orientation_of(picture) or self._orientation
 
     def _cutter(self, picture: Any, crop: Crop, cut: Cut) -> Cutter:
         """Return what cuts a far zoom out of pictures like this one."""
