@@ -11,15 +11,22 @@ from syncvid.segments.engine import (
     render_videos,
 )
 from syncvid.segments.stills import paint_still
+from syncvid.segments.tiles import keep_only_clips
+
+SEGMENT_FOLDER, TILE_FOLDER = "segments", "tiles"
+"""Names of both caches in a work folder."""
 
 __all__ = [
     "PREVIEW_SETTINGS",
     "RENDER_VERSION",
+    "SEGMENT_FOLDER",
+    "TILE_FOLDER",
     "Dropped",
     "EncodeSettings",
     "Output",
     "RenderSummary",
     "Tiles",
+    "keep_only_clips",
     "paint_still",
     "render_video",
     "render_videos",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import os
+import shutil
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -15,11 +17,14 @@ from syncvid.media.jpeg import JpegReader
 from syncvid.media.pictures import Crop, Cut, PictureFile, cut_to_fill
 from syncvid.media.probe import probe
 from syncvid.picture.pieces import Piece
-from syncvid.segments.tiles import ClipTiles, Size, clip_folder, pays
+from syncvid.segments.tiles import ClipTiles, Mark, Size, TileLost, clip_folder, pays
 from syncvid.timeline import Placement
 
 # A clip whose pictures end this much before it should is told about.
 _EARLY_END_S = 0.5
+
+# Tiles are kept only while the disk has this much left: segments and the video itself need it.
+_LEAST_FREE_BYTES = 1 << 30
 
 # What arithmetic in floating point may lack at the edge between two pictures; as the reader has it.
 _EDGE_S = 1e-6
@@ -141,6 +146,28 @@ class Fetched(NamedTuple):
     planes: dict[Crop, Planes]
 
 
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """What is done with the tile cache.
+
+    Attributes
+    ----------
+    folder : Path or None
+        Of the cache; None: every picture comes from its original, and none is kept.
+    use_kept : bool
+        Whether kept tiles may be shown.
+    but_from : str
+        The origin whose tiles are not shown: that of the render itself, or empty.
+    room : int
+        How many bytes this worker may add.
+    """
+
+    folder: Path | None = None
+    use_kept: bool = True
+    but_from: str = ""
+    room: int = 1 << 30
+
+
 @dataclass(slots=True)
 class _OpenClip:
     """One clip of the present segment: from where it is read."""
@@ -164,12 +191,8 @@ class Clips:
         Opens a piece's clip.
     fast : bool
         Whether decoding may have small errors.
-    folder : Path or None
-        Of the tile cache; None: every picture comes from its original, and none is kept.
-    use_kept : bool
-        Whether kept tiles may be shown.
-    keeps : bool
-        Whether new tiles are made ready for `keep_tiles`.
+    keeping : Keeping
+        What is done with the tile cache.
 
     Attributes
     ----------
@@ -179,17 +202,9 @@ class Clips:
         Whether any clip of the segment came from the cache.
     """
 
-    def __init__(
-        self,
-        open_clip: OpenPictures,
-        *,
-        fast: bool,
-        folder: Path | None,
-        use_kept: bool,
-        keeps: bool = True,
-    ) -> None:
+    def __init__(self, open_clip: OpenPictures, *, fast: bool, keeping: Keeping) -> None:
         self._open_clip, self._fast = open_clip, fast
-        self._folder, self._use_kept, self._keeps = folder, use_kept, keeps
+        self._keeping, self._room = keeping, keeping.room
         self._open: dict[ClipKey, _OpenClip] = {}
         self._notes: dict[str, ClipNote] = {}
         self._lock = threading.Lock()
@@ -214,6 +229,8 @@ class Clips:
         ------
         ClipFailed
             The clip cannot be decoded at all.
+        TileLost
+            What was kept of it is damaged or gone: the segment must be begun again.
         """
         clip = self._open[key]
         try:
@@ -228,10 +245,15 @@ class Clips:
         return tuple(self._notes.values())
 
     def keep_tiles(self, token: str) -> None:
-        """Write the new tiles of a segment that is done."""
-        for clip in self._open.values():
-            if clip.tiles is not None:
-                clip.tiles.flush(token)
+        """Write the new tiles of a segment that is done, if there is room for them."""
+        mark = Mark(self._keeping.but_from, token, os.getpid())
+        try:
+            for clip in self._open.values():
+                if clip.tiles is not None and clip.keep is not None and self._has_room():
+                    self._room -= clip.tiles.flush(mark)
+        except OSError:
+            # A cache that cannot be written is no reason to stop.
+            self._room = 0
 
     def close(self) -> None:
         """Close all clips."""
@@ -241,12 +263,22 @@ class Clips:
 
     def _first(self, piece: Piece) -> _OpenClip:
         """Return a clip that is not open yet."""
-        if self._folder is None or piece.still:
+        folder = self._keeping.folder
+        # What is not known for certain cannot be known again.
+        if folder is None or piece.still or not piece.identity:
             return _OpenClip(piece)
-        folders = [clip_folder(self._folder, piece, fast=self._fast)]
+        folders = [clip_folder(folder, piece.identity, fast=self._fast)]
         if self._fast:
-            folders.append(clip_folder(self._folder, piece, fast=False))
-        return _OpenClip(piece, ClipTiles(folders))
+            folders.append(clip_folder(folder, piece.identity, fast=False))
+        return _OpenClip(piece, ClipTiles(folders, self._keeping.but_from))
+
+    def _has_room(self) -> bool:
+        """Tell whether another tile may be kept."""
+        folder = self._keeping.folder
+        if folder is None or self._room <= 0:
+            return False
+        folder.mkdir(parents=True, exist_ok=True)
+        return shutil.disk_usage(folder).free > _LEAST_FREE_BYTES
 
     def _decide(self, clip: _OpenClip, want: Want) -> None:
         """Choose between cache and original, and what to keep of the latter."""
@@ -256,11 +288,11 @@ class Clips:
         clip.tiles.forget()
         times_s = [time_s + _EDGE_S for time_s in want.times_s]
         found = {size: clip.tiles.covering(size, times_s) for size in want.sizes}
-        if self._use_kept and all(found.values()):
+        if self._keeping.use_kept and all(found.values()):
             clip.kept = {size: kept for size, kept in found.items() if kept is not None}
             return
         worth = [size for size in want.sizes if pays(size, clip.piece.shape)]
-        if worth and self._keeps:
+        if worth and self._room > 0:
             largest = max(worth, key=lambda size: size[0] * size[1])
             clip.keep = largest if found[largest] is None else None
 
@@ -303,8 +335,7 @@ class Clips:
         for cut in cuts.values():
             size = cut.width, cut.height
             if size not in wholes:
-                found = clip.tiles.find(kept[size], clip_s + _EDGE_S)
-                wholes[size] = clip.reader.decode(found.data, kept[size], size)
+                wholes[size] = _decode_kept(clip, clip.tiles, kept[size], size, clip_s + _EDGE_S)
         clip.last_ticks = picture.ticks
         clip.last = {
             crop: _part(wholes[cut.width, cut.height], cut, crop) for crop, cut in cuts.items()
@@ -326,6 +357,18 @@ class Clips:
         """Let go of a clip."""
         if clip.pictures is not None:
             clip.pictures.close()
+
+
+def _decode_kept(
+    clip: _OpenClip, tiles: ClipTiles, kept: Size, size: Size, time_s: float
+) -> Planes:
+    """Return a kept picture at a size; raise `TileLost` if it cannot be decoded."""
+    try:
+        return clip.reader.decode(tiles.find(kept, time_s).data, kept, size)
+    except MediaError as exc:
+        tiles.discard(kept, time_s)
+        clip.reader = JpegReader()
+        raise TileLost from exc
 
 
 def size_wanted(piece: Piece, crop: Crop) -> Size:

@@ -7,9 +7,9 @@ card and the summary names it.  Everything else goes on.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
-import tempfile
 import time
 import uuid
 from collections import Counter
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
-from syncvid.errors import RenderError
+from syncvid.errors import MediaError, RenderError
 from syncvid.media.check_sound import SoundCheck
 from syncvid.media.encode import SOUND_RATE, EncodeSettings
 from syncvid.media.errors import media_errors
@@ -28,10 +28,12 @@ from syncvid.media.labels import NO_LABELS, Labels
 from syncvid.picture.composition import Composition
 from syncvid.picture.pieces import Piece
 from syncvid.progress import SILENT, Progress
+from syncvid.segments.clips import Keeping
 from syncvid.segments.crew import Batch, Crew, Failure
 from syncvid.segments.cutting import Segment, cut_into_segments, notes_path
 from syncvid.segments.lanes import Lane
 from syncvid.segments.painting import ClipNote, Habits, OpenPictures, open_pictures
+from syncvid.segments.scraps import lanes_folder, remove_scraps
 from syncvid.segments.tiles import prune
 from syncvid.segments.worker import PART_ENDING, SegmentJob, Target, release_clips
 from syncvid.sources import SoundSource
@@ -59,8 +61,8 @@ _CRASHES_TO_BLAME = 2
 # nine tiles of 640x360 for five minutes take about 2.5 GB.
 _CACHE_BYTES, _TILE_BYTES = 2 << 30, 6 << 30
 
-# Unfinished files older than this belong to no living render.
-_STALE_S = 600.0
+# One render adds at most this much to the tiles; what it may show stays until it has ended.
+_NEW_TILE_BYTES = 4 << 30
 
 
 class Dropped(NamedTuple):
@@ -219,10 +221,11 @@ def render_videos(
     started = time.monotonic()
     with media_errors(work, doing="write"):
         work.mkdir(parents=True, exist_ok=True)
-    _remove_stale(work)
+    remove_scraps(work, tiles.folder)
     there = set(work.glob("*.mp4"))
     render = _Render(outputs, work, tiles, executor, open_clip)
-    made = render.finish_segments(progress.part(_PICTURE_SHARE))
+    with _work_errors(work):
+        made = render.finish_segments(progress.part(_PICTURE_SHARE))
     joining = progress.part(1.0 - _PICTURE_SHARE)
     checks = [
         _join(output, files, sound, joining.part(1.0 / len(outputs)))
@@ -243,6 +246,22 @@ def render_videos(
         )
         for composition, files, check in zip(render.compositions, made, checks, strict=True)
     )
+
+
+@contextlib.contextmanager
+def _work_errors(work: Path) -> Iterator[None]:
+    """Put into our words what goes wrong with the work folder, here or in a worker."""
+    try:
+        with media_errors(work, doing="write"):
+            yield
+    except MediaError as exc:
+        if work.is_dir():
+            raise
+        raise MediaError(
+            "The work folder was deleted while it was in use.",
+            where=str(work),
+            fix="Run the same command again.",
+        ) from exc
 
 
 def _join(
@@ -289,19 +308,29 @@ class _Render:
         self._crashes: Counter[str] = Counter()
         self._blank_crashes = 0
         self._token = uuid.uuid4().hex[:12]
+        self._origin = self._name_origin()
 
     def finish_segments(self, progress: Progress) -> list[Made]:
         """Render what is not there, leaving out clips that cannot be rendered."""
         while True:
-            rows = [
-                cut_into_segments(composition, settings, self.work)
-                for composition, settings in zip(self.compositions, self.settings, strict=True)
-            ]
+            rows = self._rows()
             batches = self._missing(rows)
             failure = self._render(batches, progress) if batches else None
             if failure is None:
                 return [self._files(row) for row in rows]
             self._learn_from(failure)
+
+    def _name_origin(self) -> str:
+        """Return what names this render and any that goes on with it: what all is to be shown."""
+        names = [segment.path.stem for row in self._rows() for segment in row]
+        return hashlib.sha256(" ".join(names).encode()).hexdigest()[:12]
+
+    def _rows(self) -> list[tuple[Segment, ...]]:
+        """Return the segments of each output."""
+        return [
+            cut_into_segments(composition, settings, self.work)
+            for composition, settings in zip(self.compositions, self.settings, strict=True)
+        ]
 
     def _files(self, row: Sequence[Segment]) -> Made:
         """Return the files of finished segments."""
@@ -345,16 +374,15 @@ class _Render:
             tuple(self.compositions[index] for index in members) for members in self._groups()
         ]
         with (
-            tempfile.TemporaryDirectory(
-                dir=self.work, prefix="lanes-", ignore_cleanup_errors=True
-            ) as folder,
+            lanes_folder(self.work, self._token) as folder,
             self._lanes(min(workers, len(batches))) as lanes,
         ):
-            fast = self.settings[0].fast
-            habits = Habits(self.open_clip, threads, fast, self.tiles.folder, self.tiles.use_kept)
+            room = _NEW_TILE_BYTES // len(lanes)
+            keeping = Keeping(self.tiles.folder, self.tiles.use_kept, self._origin, room)
+            habits = Habits(self.open_clip, threads, self.settings[0].fast, keeping)
             crew = Crew(
                 lanes,
-                Path(folder),
+                folder,
                 max(len(composition.voices) for composition in self.compositions),
                 lambda batch, beacon: SegmentJob(
                     groups[batch.group], batch.targets, habits, beacon, self._token
@@ -487,20 +515,6 @@ def _tell(made: Sequence[Path], composition: Composition) -> tuple[str, ...]:
         if count
     ]
     return tuple(told)
-
-
-def _remove_stale(work: Path) -> None:
-    """Remove what a render that was killed has left unfinished."""
-    for part in work.glob(f"*{PART_ENDING}"):
-        with contextlib.suppress(OSError):
-            if time.time() - part.stat().st_mtime > _STALE_S:
-                part.unlink()
-    for folder in work.glob("lanes-*"):
-        with contextlib.suppress(OSError):
-            if time.time() - folder.stat().st_mtime > _STALE_S:
-                for file in folder.iterdir():
-                    file.unlink()
-                folder.rmdir()
 
 
 def _prune(work: Path, used: Sequence[Path]) -> None:

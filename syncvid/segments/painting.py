@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from syncvid.media.pictures import Crop
@@ -21,6 +20,7 @@ from syncvid.segments.clips import (
     ClipNote,
     Clips,
     Fetched,
+    Keeping,
     OpenPictures,
     Want,
     key_of,
@@ -43,20 +43,14 @@ class Habits(NamedTuple):
         How many clips may be decoded at once.
     fast : bool
         Whether decoding may have small errors.
-    tiles : Path or None
-        Folder of the tile cache.
-    use_kept : bool
-        Whether kept tiles may be shown.
-    keeps : bool
-        Whether new tiles are made ready for `Painter.keep_tiles`.
+    keeping : Keeping
+        What is done with the tile cache.
     """
 
     open_clip: OpenPictures
     threads: int = 1
     fast: bool = False
-    tiles: Path | None = None
-    use_kept: bool = True
-    keeps: bool = True
+    keeping: Keeping = Keeping()
 
 
 class _Order(NamedTuple):
@@ -87,13 +81,7 @@ class Painter:
 
     def __init__(self, compositions: Sequence[Composition], habits: Habits) -> None:
         self.given = (tuple(compositions), habits)
-        self._clips = Clips(
-            habits.open_clip,
-            fast=habits.fast,
-            folder=habits.tiles,
-            use_kept=habits.use_kept,
-            keeps=habits.keeps,
-        )
+        self._clips = Clips(habits.open_clip, fast=habits.fast, keeping=habits.keeping)
         self._easels = [_Easel(composition) for composition in compositions]
         self._pool = ThreadPoolExecutor(habits.threads) if habits.threads > 1 else None
         self.mark: Callable[[int, int | None], None] = _nothing
@@ -137,6 +125,8 @@ class Painter:
             A clip that this picture needs cannot be decoded at all.
         Cancelled
             If `check` says so.
+        TileLost
+            A kept tile is damaged or gone: `begin_segment` again.
         """
         easels, rows = [self._easels[index] for index in which], self._stages[picture]
         orders = _orders(easels, rows)

@@ -9,10 +9,11 @@ from syncvid.arrays import Planes
 from syncvid.errors import MediaError, RenderError
 from syncvid.picture.composition import Composition
 from syncvid.picture.pieces import Piece
-from syncvid.segments.clips import Pictures
+from syncvid.segments.clips import Keeping, Pictures
 from syncvid.segments.engine import Tiles
 from syncvid.segments.lanes import Lane
 from syncvid.segments.painting import ClipFailed, Habits, OpenPictures, Painter, open_pictures
+from syncvid.segments.tiles import TileLost
 
 
 def paint_still(
@@ -53,14 +54,13 @@ def paint_still(
     MediaError
         A clip cannot be decoded.
     """
+    keeping = Keeping(tiles.folder, tiles.use_kept, room=0)
     if tiles.folder is not None and tiles.use_kept:
         try:
-            return _paint(
-                composition, picture, Habits(_open_nothing, 1, fast, tiles.folder, keeps=False)
-            )
+            return _paint(composition, picture, Habits(_open_nothing, 1, fast, keeping))
         except ClipFailed:
             pass
-    habits = Habits(open_clip, 1, fast, tiles.folder, tiles.use_kept, keeps=False)
+    habits = Habits(open_clip, 1, fast, keeping)
     lane = Lane()
     try:
         return lane.submit(_paint, composition, picture, habits).result()
@@ -78,10 +78,14 @@ def _paint(composition: Composition, picture: int, habits: Habits) -> Planes:
     """Paint one picture, here and now."""
     painter = Painter([composition], habits)
     try:
-        painter.begin_segment(picture, picture + 1, [0])
-        (canvas,) = painter.paint(picture, [0])
-        luma, u, v = canvas.planes
-        return luma.copy(), u.copy(), v.copy()
+        while True:
+            painter.begin_segment(picture, picture + 1, [0])
+            try:
+                (canvas,) = painter.paint(picture, [0])
+            except TileLost:
+                continue
+            luma, u, v = canvas.planes
+            return luma.copy(), u.copy(), v.copy()
     finally:
         painter.close()
 

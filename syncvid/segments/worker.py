@@ -16,6 +16,7 @@ from syncvid.picture.composition import Composition
 from syncvid.segments.beacon import Beacon
 from syncvid.segments.cutting import Segment, notes_path, pictures_per_segment
 from syncvid.segments.painting import Habits, Painter
+from syncvid.segments.tiles import TileLost
 
 PART_ENDING = ".part"
 """Ends the name of a file that is not whole yet."""
@@ -99,7 +100,13 @@ def render_segment(job: SegmentJob) -> None:
         painter = _painter_for(job)
         painter.check, painter.mark = beacon.check, beacon.mark
         try:
-            _write_pictures(job, painter, beacon, parts)
+            while True:
+                try:
+                    _write_pictures(job, painter, beacon, parts)
+                    break
+                except TileLost:
+                    # Another file counts as not kept each time, so this comes to an end.
+                    continue
             notes = [asdict(note) for note in painter.notes()]
             for target, part in zip(job.targets, parts, strict=True):
                 segment = target.segment
@@ -109,7 +116,7 @@ def render_segment(job: SegmentJob) -> None:
                 os.replace(part, made)
             # Not before: a stretch of which tiles are kept must not be missing itself, or a render
             # that goes on after a crash would read tiles where the first one read originals.
-            painter.keep_tiles(f"{job.token}{os.getpid()}")
+            painter.keep_tiles(job.token)
         finally:
             for part in parts:
                 part.unlink(missing_ok=True)

@@ -18,6 +18,7 @@ from syncvid.picture import Composition
 from syncvid.production.material import Material, open_production
 from syncvid.progress import SILENT
 from syncvid.segments import Tiles
+from syncvid.segments.clips import Keeping
 from syncvid.segments.cutting import pictures_per_segment
 from syncvid.segments.engine import usable_cores
 from syncvid.segments.painting import ClipFailed, Habits, Painter, open_pictures
@@ -140,9 +141,8 @@ class Pictures:
         """Return a painter that is ready for a picture and those that follow it."""
         if self._painter is None:
             tiles = self._tiles
-            habits = Habits(
-                open_pictures, usable_cores(), False, tiles.folder, tiles.use_kept, keeps=False
-            )
+            keeping = Keeping(tiles.folder, tiles.use_kept, room=0)
+            habits = Habits(open_pictures, usable_cores(), False, keeping)
             self._painter = Painter([self._composition], habits)
         if picture not in self._ready:
             count = pictures_per_segment(self._composition.frame_rate)

@@ -16,6 +16,7 @@ from syncvid.production.names import Guess, guess_names
 from syncvid.production.plan import PLAN_FILE, Plan, resolve
 from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
+from syncvid.segments import SEGMENT_FOLDER, TILE_FOLDER, keep_only_clips
 from syncvid.steps.hearing import side_by_side
 from syncvid.steps.listening import forget_listening
 
@@ -159,8 +160,8 @@ def replace_clip(folder: Path, old: str, new: str) -> tuple[str, ...]:
 def withdraw_clips(folder: Path, clips: Sequence[str]) -> None:
     """Take clips out of every result; the files are left where they are.
 
-    Their analysis, the segments and the preview that may show them are deleted; finished videos
-    are the user's and stay.
+    Their analysis, their tiles, the segments and the previews that may show them are deleted;
+    finished videos are the user's and stay.
 
     Raises
     ------
@@ -257,15 +258,17 @@ def _forget_withdrawn(folder: Path, store: Store) -> None:
     for key in gone:
         store.forget(f"clip-{key}")
         store.forget(f"look-{key}")
-    store.keep_only_samples({row.partition(" ")[2] for f, row in known.items() if f in in_use})
+    kept = {row.partition(" ")[2] for file, row in known.items() if file in in_use}
+    store.keep_only_samples(kept)
     forget_listening(store)
     for name in ("sync", "preview"):
         store.forget(name)
     with system_errors(folder):
-        for kind in ("*.mp4", "*.html"):
+        keep_only_clips(folder / WORK_FOLDER / TILE_FOLDER, kept)
+        for kind in ("*.mp4", "*.html", "*.jpg"):
             for path in (folder / "preview").glob(kind):
                 path.unlink(missing_ok=True)
-        for path in (folder / WORK_FOLDER / "segments").glob("*"):
+        for path in (folder / WORK_FOLDER / SEGMENT_FOLDER).glob("*"):
             if path.is_file():
                 path.unlink(missing_ok=True)
     _remember_files(folder, store)

@@ -27,6 +27,8 @@ from syncvid.production.outputs import KINDS, OutputKind, name_files, size_of
 from syncvid.production.results import SyncResult
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import (
+    SEGMENT_FOLDER,
+    TILE_FOLDER,
     EncodeSettings,
     Output,
     RenderSummary,
@@ -166,7 +168,7 @@ def render(
     check_anybody(scenario, str(out))
     still_s = at_s(poster, scenario.bars, "the still") if poster is not None else 0.0
     videos = [_video(scenario, kind, named[kind.name], settings) for kind in kinds]
-    tiles = Tiles(material.store.folder / "tiles", use_kept=not from_originals)
+    tiles = Tiles(material.store.folder / TILE_FOLDER, use_kept=not from_originals)
     made = _Maker(scenario, tiles, executor).make(videos, progress.part(0.83))
     seen = {video.out: made.get(video.out) or _as_made(scenario, video) for video in videos}
     first = seen[videos[0].out]
@@ -255,7 +257,7 @@ class _Maker:
             render_videos(
                 outputs,
                 self._sound(),
-                work=self._material.store.folder / "segments",
+                work=self._material.store.folder / SEGMENT_FOLDER,
                 tiles=self._tiles,
                 executor=self._executor,
                 progress=progress,
@@ -387,7 +389,7 @@ def render_still(
     outcome, facts = find_places_of(material, None, progress.part(0.4))
     scenario = plan_video(material, outcome.result, facts, look_of, progress.part(0.2))
     check_anybody(scenario, str(path))
-    tiles = Tiles(material.store.folder / "tiles")
+    tiles = Tiles(material.store.folder / TILE_FOLDER)
     moment_s = at_s(moment, scenario.bars, "the still")
     return _write_still(scenario, scenario.at(scenario.size), path, moment_s, tiles)
 

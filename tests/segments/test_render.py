@@ -260,6 +260,7 @@ def test_after_a_kill_the_workers_end_and_the_next_render_resumes(
     assert not (tmp_path / "out.mp4").exists()
     summary = render(composition, tmp_path / "out.mp4", work)
     assert 1 <= summary.reused < summary.segments
+    assert not left_behind(tmp_path)
     found = numbers_of(tmp_path / "out.mp4", composition)
     assert [row[:3] for row in found] == [row[:3] for row in due(composition)]
 

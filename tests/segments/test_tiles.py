@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import math
+import os
+import shutil
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,8 +19,18 @@ from syncvid.arrays import Planes
 from syncvid.media.jpeg import JpegReader, JpegWriter
 from syncvid.picture import Composition, compose
 from syncvid.production.layouts import CanvasStyle, Layout
-from syncvid.segments import Output, Tiles, render_video, render_videos
-from syncvid.segments.tiles import ClipTiles, pays, prune
+from syncvid.segments import Output, Tiles, paint_still, render_video, render_videos
+from syncvid.segments import clips as clips_module
+from syncvid.segments.tiles import (
+    ClipTiles,
+    Mark,
+    TileLost,
+    clip_folder,
+    keep_only_clips,
+    pays,
+    prune,
+    remove_parts,
+)
 from tests.segments import films
 from tests.segments.films import QUICK, Silence, numbers_of, quartet
 
@@ -33,7 +47,7 @@ def kept(folder: Path, spans_s: list[tuple[float, float]]) -> ClipTiles:
     tiles = ClipTiles([folder])
     for number, span_s in enumerate(spans_s):
         tiles.keep(SMALL, number, span_s, 0, planes(20 + number))
-    tiles.flush("one")
+    tiles.flush(Mark("origin", "token", 1))
     return ClipTiles([folder])
 
 
@@ -63,11 +77,61 @@ def test_only_sizes_that_are_large_enough_serve(tmp_path: Path) -> None:
     assert tiles.covering((66, 36), [0.5]) is None
 
 
-def test_a_damaged_file_holds_nothing(tmp_path: Path) -> None:
+def shortened(data: bytes) -> bytes:
+    return data[:-1]
+
+
+def of_another_kind(data: bytes) -> bytes:
+    return b"SVT1" + data[4:]
+
+
+def with_another_table(data: bytes) -> bytes:
+    return data.replace(b"1.0", b"9.0", 1)
+
+
+@pytest.mark.parametrize("damage", [shortened, of_another_kind, with_another_table])
+def test_a_damaged_file_holds_nothing(tmp_path: Path, damage: Callable[[bytes], bytes]) -> None:
     kept(tmp_path, [(0.0, 1.0)])
     (path,) = tmp_path.glob("*/*.tiles")
-    path.write_bytes(path.read_bytes()[:-1])
+    path.write_bytes(damage(path.read_bytes()))
     assert ClipTiles([tmp_path]).covering(SMALL, [0.5]) is None
+
+
+def test_a_damaged_picture_is_noticed_and_its_file_deleted(tmp_path: Path) -> None:
+    tiles = kept(tmp_path, [(0.0, 1.0), (1.0, 2.0)])
+    (path,) = tmp_path.glob("*/*.tiles")
+    path.write_bytes(path.read_bytes()[:-40] + bytes(40))
+    assert tiles.covering(SMALL, [0.5, 1.5]) == SMALL
+    assert tiles.find(SMALL, 0.5).ticks == 0
+    with pytest.raises(TileLost):
+        tiles.find(SMALL, 1.5)
+    assert not path.exists()
+    assert tiles.covering(SMALL, [0.5]) is None
+
+
+def test_files_that_vanish_under_the_reader_are_noticed(tmp_path: Path) -> None:
+    tiles = ClipTiles([tmp_path])
+    for number in range(8):
+        tiles.keep(SMALL, number, (float(number), number + 1.0), 0, planes(20))
+        tiles.flush(Mark("origin", "token", number))
+    tiles = ClipTiles([tmp_path])
+    assert tiles.covering(SMALL, [n + 0.5 for n in range(8)]) == SMALL
+    shutil.rmtree(tmp_path / "64x36")
+    with pytest.raises(TileLost):
+        tiles.find(SMALL, 0.5)
+
+
+def test_files_with_strange_names_are_passed_over(tmp_path: Path) -> None:
+    kept(tmp_path, [(0.0, 1.0)])
+    for name in ("a.tiles", "a_b_c_d.tiles", "0_1000_one.tiles"):
+        (tmp_path / "64x36" / name).write_bytes(b"?")
+    assert ClipTiles([tmp_path]).covering(SMALL, [0.5]) == SMALL
+
+
+def test_a_render_does_not_see_what_it_kept_itself(tmp_path: Path) -> None:
+    kept(tmp_path, [(0.0, 1.0)])
+    assert ClipTiles([tmp_path], but_from="origin").covering(SMALL, [0.5]) is None
+    assert ClipTiles([tmp_path], but_from="another").covering(SMALL, [0.5]) == SMALL
 
 
 @given(st.integers(16, 235), st.integers(16, 240))
@@ -93,6 +157,35 @@ def test_what_was_not_used_for_longest_is_deleted_first(tmp_path: Path) -> None:
     assert path.exists()
     prune(tmp_path, path.stat().st_size - 1)
     assert not path.exists()
+
+
+def test_what_was_shown_lately_counts_as_used(tmp_path: Path) -> None:
+    for name, time_s in (("a", 1000), ("b", 2000)):
+        kept(tmp_path / name, [(0.0, 1.0)])
+        (path,) = tmp_path.glob(f"{name}/*/*.tiles")
+        os.utime(path, (time_s, time_s))
+    assert ClipTiles([tmp_path / "a"]).covering(SMALL, [0.5])
+    prune(tmp_path, path.stat().st_size)
+    assert [file.parts[-3] for file in tmp_path.glob("*/*/*.tiles")] == ["a"]
+
+
+def test_only_the_tiles_of_some_clips_stay(tmp_path: Path) -> None:
+    for identity in ("one", "two"):
+        for fast in (True, False):
+            kept(clip_folder(tmp_path, identity, fast=fast), [(0.0, 1.0)])
+    keep_only_clips(tmp_path, ["one"])
+    left = {path.parts[-3] for path in tmp_path.glob("*/*/*.tiles")}
+    assert left == {clip_folder(tmp_path, "one", fast=fast).name for fast in (True, False)}
+    keep_only_clips(tmp_path / "absent", [])
+
+
+def test_what_a_killed_render_left_unfinished_goes(tmp_path: Path) -> None:
+    kept(tmp_path / "clip", [(0.0, 1.0)])
+    for token in ("dead", "alive"):
+        (tmp_path / "clip" / "64x36" / f"0_1000_o_1.{token}.part").write_bytes(b"?")
+    remove_parts(tmp_path, "dead")
+    names = sorted(path.name for path in tmp_path.glob("*/*/*"))
+    assert names == ["0_1000_o_1.alive.part", "0_1000_origin_1.tiles"]
 
 
 @pytest.fixture(scope="module")
@@ -193,3 +286,92 @@ def test_several_videos_decode_each_clip_once(
     assert [row[:3] for row in numbers_of(tmp_path / "b.mp4", large)] == due
     # Three clips, 90 pictures each; one more where a lane begins in the middle.
     assert 270 <= len(log.read_bytes()) <= 300
+
+
+def damage_all(folder: Path) -> int:
+    """Spoil the last picture of each file; return how many there are."""
+    paths = list(folder.glob("*/*/*.tiles"))
+    for path in paths:
+        path.write_bytes(path.read_bytes()[:-200] + bytes(200))
+    return len(paths)
+
+
+def test_damaged_tiles_lead_back_to_the_originals(wide: Composition, tmp_path: Path) -> None:
+    tiles = Tiles(tmp_path / "tiles")
+    _, first = rendered(wide, tmp_path / "one.mp4", tiles)
+    assert damage_all(tmp_path / "tiles") == 6
+    before = set((tmp_path / "work").glob("*.mp4"))
+    reused, second = rendered(with_gaps(wide), tmp_path / "two.mp4", tiles)
+    assert (reused, second) == (0, first)
+    made = set((tmp_path / "work").glob("*.mp4")) - before
+    assert not [path for path in made if path.name.endswith(".tiles.mp4")]
+
+
+def test_a_damaged_tile_does_not_spoil_a_still(wide: Composition, tmp_path: Path) -> None:
+    tiles = Tiles(tmp_path / "tiles")
+    rendered(wide, tmp_path / "one.mp4", tiles)
+    damage_all(tmp_path / "tiles")
+    found = paint_still(wide, 59, tiles=tiles)
+    wanted = paint_still(wide, 59, tiles=Tiles())
+    assert all(np.array_equal(one, other) for one, other in zip(found, wanted, strict=True))
+
+
+def test_a_cache_that_cannot_be_written_is_done_without(wide: Composition, tmp_path: Path) -> None:
+    (tmp_path / "tiles").write_text("in the way")
+    rendered(wide, tmp_path / "one.mp4", Tiles(tmp_path / "tiles"))
+    rendered(wide, tmp_path / "two.mp4", Tiles())
+    assert (tmp_path / "one.mp4").read_bytes() == (tmp_path / "two.mp4").read_bytes()
+
+
+def test_a_disk_that_is_nearly_full_is_left_to_the_video(
+    wide: Composition, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = shutil.disk_usage(tmp_path)._replace(free=(1 << 30) - 1)
+    monkeypatch.setattr(clips_module.shutil, "disk_usage", lambda path: usage)
+    with ThreadPoolExecutor(1) as executor:
+        rendered(wide, tmp_path / "one.mp4", Tiles(tmp_path / "tiles"), executor=executor)
+    assert not list(tmp_path.glob("tiles/*/*"))
+
+
+def test_one_render_keeps_no_more_than_it_may(
+    wide: Composition, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("syncvid.segments.engine._NEW_TILE_BYTES", 1)
+    with ThreadPoolExecutor(1) as executor:
+        rendered(wide, tmp_path / "one.mp4", Tiles(tmp_path / "tiles"), executor=executor)
+    # The first clip's file made the account full.
+    assert len(list(tmp_path.glob("tiles/*/*/*"))) == 1
+
+
+def test_another_clip_under_the_same_name_does_not_show_the_old_one(
+    wide: Composition, tmp_path: Path
+) -> None:
+    tiles = Tiles(tmp_path / "tiles")
+    rendered(wide, tmp_path / "one.mp4", tiles)
+    for identity in ("another", ""):
+        other = [
+            replace(voice, pieces=tuple(replace(p, identity=identity) for p in voice.pieces))
+            for voice in wide.voices
+        ]
+        airy = with_gaps(replace(wide, voices=tuple(other)))
+        rendered(airy, tmp_path / "two.mp4", tiles)
+        assert not list((tmp_path / "work").glob("*.tiles.mp4"))
+
+
+def test_a_render_that_goes_on_takes_what_an_undisturbed_one_would(
+    wide: Composition, tmp_path: Path
+) -> None:
+    # The last picture of a short clip is due for ever, so its tile would serve what comes after.
+    short = tmp_path / "short.mp4"
+    films.write_film(short, [n / 30 for n in range(20)])
+    piece = replace(films.piece_of(short), to_s=6.0, shape=(1280, 720))
+    voices = (replace(wide.voices[0], pieces=(piece,)), wide.voices[3])
+    held = compose(voices, wide.layout, size=wide.size, frame_rate=wide.frame_rate, duration_s=6.0)
+    tiles = Tiles(tmp_path / "tiles")
+    rendered(held, tmp_path / "one.mp4", tiles)
+    assert list(tmp_path.glob("tiles/*/*/*"))
+    whole = (tmp_path / "one.mp4").read_bytes()
+    for path in (tmp_path / "work").glob("*.mp4"):
+        path.unlink()
+        assert rendered(held, tmp_path / "two.mp4", tiles)[0] == 2
+        assert (tmp_path / "two.mp4").read_bytes() == whole

@@ -15,6 +15,7 @@ import soundfile
 from syncvid.errors import MediaError, ProductionError
 from syncvid.production.files import identity
 from syncvid.production.material import Material, loose_material, open_production
+from syncvid.segments.tiles import clip_folder
 from syncvid.steps import (
     Look,
     add_clips,
@@ -132,8 +133,16 @@ def test_a_withdrawn_clip_is_gone_from_every_result(material: Material) -> None:
     assert material.folder is not None
     folder = material.folder
     make_preview(material)
-    key = next(r.source.identity for r in material.recordings if r.part == "Cello")
+    keys = {r.part: r.source.identity for r in material.recordings}
+    key, other = keys.pop("Cello"), min(keys.values())
+    tiles = [clip_folder(folder / "work" / "tiles", name, fast=True) for name in (key, other)]
+    for path in (*tiles, folder / "work" / "segments"):
+        path.mkdir(parents=True, exist_ok=True)
+        (path / "0_1000_origin_1.part").write_text("Mirre")
+    (tiles[1] / "0_1000_origin_1.part").write_text("another")
+    (folder / "preview" / "still.jpg").write_text("Mirre")
     withdraw_clips(folder, ["cello (mirre) 1.mp4"])
+    assert [path.exists() for path in tiles] == [False, True]
     for path in folder.rglob("*"):
         if path.is_file() and path.name != "production.toml":
             content = path.read_bytes()

@@ -150,7 +150,8 @@ def _of_width(picture: Any, width: int) -> Any:
     if width == picture.width:
         return picture
     other = av.VideoFrame(width, picture.height, DEEP_RGB)
-    for target, source in zip(other.planes, picture.planes, strict=True):
+    planes: list[tuple[Any, Any]] = list(zip(other.planes, picture.planes, strict=True))
+    for target, source in planes:
         rows, given = (
             np.frombuffer(plane, np.float32).reshape(-1, plane.line_size // _FLOAT_BYTES)
             for plane in (target, source)
