@@ -14,6 +14,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from syncvid.errors import ProductionError
+from syncvid.picture.captions import words_fit
 from syncvid.picture.credits import choose_credits, plan_plates
 from syncvid.picture.cropping import picture_rect
 from syncvid.picture.fonts import choose_type
@@ -366,6 +367,7 @@ def compose(
     captions = [*around.captions, *((s.from_s, s.to_s, s.caption) for s in scenes if s.caption)]
     texts = [*(voice.label for voice in voices), *(text for _, _, text in captions)]
     types, complaints = choose_type(texts)
+    too_long = _too_long(captions, types[len(voices) :], size)
     composition = Composition(
         size=size,
         frame_rate=frame_rate,
@@ -380,7 +382,7 @@ def compose(
             Words(max(0.0, from_s) + FADE_S, min(duration_s, to_s) - FADE_S, words)
             for (from_s, to_s, _), words in zip(captions, types[len(voices) :], strict=True)
         ),
-        warnings=(*remarks, *complaints),
+        warnings=(*remarks, *complaints, *too_long),
     )
     return composition if window_s else with_plates(composition, around)
 
@@ -410,6 +412,18 @@ def with_plates(composition: Composition, around: Around) -> Composition:
     return replace(
         composition, scenes=tuple(scenes), first=first, last=last, warnings=tuple(warnings)
     )
+
+
+def _too_long(
+    captions: Sequence[tuple[float, float, str]], types: Sequence[Typeset], size: tuple[int, int]
+) -> list[str]:
+    """Name the words at the foot that have no room."""
+    return [
+        f"These words are too long for two lines of a picture of {size[0]}x{size[1]}, so their end "
+        f"is left out: {text!r}.  Give the rest a caption of its own."
+        for (_, _, text), words in zip(captions, types, strict=True)
+        if not words_fit(words, size)
+    ]
 
 
 def _check(voices: Sequence[Voice], size: tuple[int, int], duration_s: float) -> None:

@@ -118,10 +118,12 @@ def _describe_scene(composition: Composition, scene: Scene, first: int, last: in
                 place.enters_s
                 if _within(composition, (place.enters_s, place.enters_s + takes_s), first, last)
                 else None,
-                _describe_pieces(composition, composition.pieces_of(place), first, last),
+                # Size of names and corners depend on all tiles, also on those still to enter.
+                _describe_pieces(composition, composition.pieces_of(place), first, last)
+                if place.enters_s < middle_of_picture_s(last, composition.frame_rate)
+                else None,
             ]
             for place in scene.places
-            if place.enters_s < middle_of_picture_s(last, composition.frame_rate)
         ],
     ]
 
