@@ -2,8 +2,9 @@
 
 Output pictures are counted on the reference: picture k is on screen from k / rate to (k + 1) / rate
 reference seconds and shows the middle of that stretch; a title before the music has negative
-numbers.  Where a tile has no clip there is a card with the name; after a clip has ended its last
-picture stays for a moment and then dissolves into the card.
+numbers.  Where a tile has no clip there is a card with the name, which dissolves into the clip when
+that begins; after a clip has ended its last picture stays for a moment and then dissolves into the
+card.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from syncvid.picture.cropping import picture_rect
 from syncvid.picture.fonts import choose_type
 from syncvid.picture.headroom import Focus
 from syncvid.picture.pieces import Piece, Rect, Voice
-from syncvid.picture.plates import TitlePlate
+from syncvid.picture.plates import TitlePlate, reading_s
 from syncvid.picture.scenes import Place, Scene, lay_out
 from syncvid.picture.typeset import Typeset
 from syncvid.production.layouts import Layout
@@ -38,6 +39,9 @@ _SMALLEST_SIDE, _LARGEST_SIDE = 64, 8192
 
 # Words fade in and out within the stretch that they are given; plates dissolve.
 FADE_S, _PLATE_DISSOLVE_S = 0.25, 0.6
+
+# Credits that stand for less than this share of the time that they take to read are told.
+_HURRIED = 0.7
 
 # A held picture is asked for this long before the clip's end, inside the last picture.
 _BEFORE_END_S = 0.002
@@ -404,6 +408,12 @@ def with_plates(composition: Composition, around: Around) -> Composition:
     credits, notes = choose_credits(around.credits)
     warnings += notes
     plates = plan_plates(credits, composition.size) if around.credits_s > 0.0 else ()
+    needed_s = max(map(reading_s, plates), default=0.0)
+    if around.credits_s < _HURRIED * needed_s:
+        warnings.append(
+            f"The credits stand for {around.credits_s:g} s; to read them takes about "
+            f"{needed_s:.0f} s: set `credits_s` in production.toml."
+        )
     for number, roll in enumerate(plates):
         from_s = end_s + number * around.credits_s + _PLATE_DISSOLVE_S / 2
         scenes[-1] = replace(scenes[-1], to_s=from_s)
@@ -508,12 +518,23 @@ def _layers(pieces: tuple[Piece, ...], reference_s: float, layout: Layout) -> tu
     index = bisect.bisect_right(pieces, reference_s, key=lambda piece: piece.from_s) - 1
     later = pieces[index + 1 : index + 2]
     below = _alone(pieces[index], reference_s, layout) if index >= 0 else (CARD,)
-    if later and later[0].from_s - reference_s < later[0].dissolve_s / 2:
+    if later and later[0].from_s - reference_s < later[0].dissolve_s / 2 and below != (CARD,):
         return (*below, _taking_over(later[0], reference_s))
     if index > 0 and reference_s - pieces[index].from_s < pieces[index].dissolve_s / 2:
         before = _alone(pieces[index - 1], reference_s, layout)
-        return (*before, _taking_over(pieces[index], reference_s))
-    return below
+        if before != (CARD,):
+            return (*before, _taking_over(pieces[index], reference_s))
+    left = _card_left(pieces, index, reference_s, layout) if index >= 0 else 0.0
+    return (*below, Layer(None, share=left)) if left > 0.0 and len(below) == 1 else below
+
+
+def _card_left(pieces: tuple[Piece, ...], index: int, reference_s: float, layout: Layout) -> float:
+    """Return how much of the card from before a clip still covers it: it goes as it comes."""
+    since_s, takes_s = reference_s - pieces[index].from_s, layout.tile.dissolve_s
+    if since_s >= takes_s:
+        return 0.0
+    before = _alone(pieces[index - 1], pieces[index].from_s, layout) if index else (CARD,)
+    return before[-1].share * (1.0 - since_s / takes_s) if before[-1].piece is None else 0.0
 
 
 def _taking_over(piece: Piece, reference_s: float) -> Layer:

@@ -149,18 +149,19 @@ def _describe_pieces(
             [piece.placement.offset_s, piece.placement.drift_ppm],
             [piece.shape, piece.focus, piece.zoom, repr(piece.tone)],
             max(first, first_picture_from(piece.from_s, rate)),
-            [piece.from_s, piece.dissolve_s] if _dissolves(composition, piece, first, last) else 0,
+            [piece.from_s, piece.dissolve_s] if _comes_in(composition, piece, first, last) else 0,
             piece.to_s if piece.to_s < window_s else None,
         ]
         for piece in _pieces_between(composition, pieces, first, last)
     ]
 
 
-def _dissolves(composition: Composition, piece: Piece, first: int, last: int) -> bool:
-    """Tell whether these pictures see a piece take over from the one before it."""
+def _comes_in(composition: Composition, piece: Piece, first: int, last: int) -> bool:
+    """Tell whether these pictures see a piece take over from the one before it, or from a card."""
     half_s = piece.dissolve_s / 2
-    stretch_s = piece.from_s - half_s, piece.from_s + half_s
-    return half_s > 0.0 and _within(composition, stretch_s, first, last)
+    takes_s = max(half_s, composition.layout.tile.dissolve_s)
+    stretch_s = piece.from_s - half_s, piece.from_s + takes_s
+    return takes_s > 0.0 and _within(composition, stretch_s, first, last)
 
 
 def _pieces_between(

@@ -18,10 +18,11 @@ from syncvid.picture.cards import draw_card
 from syncvid.picture.colour import colour_to_yuv
 from syncvid.picture.composition import Composition, Layer, Shown, Stage, Words
 from syncvid.picture.corners import corner_overlays
-from syncvid.picture.overlay import Overlay
+from syncvid.picture.overlay import Overlay, flat
 from syncvid.picture.pieces import Rect
-from syncvid.picture.plates import draw_plate, draw_plate_on
+from syncvid.picture.plates import draw_plate, draw_plate_on, veil_share
 from syncvid.picture.tone import apply_tone
+from syncvid.production.layouts import PlateStyle
 from syncvid.segments.clips import ClipKey, Fetched, key_of
 
 Supply = Mapping[ClipKey, Fetched]
@@ -163,6 +164,7 @@ class Backdrop:
             return
         self.canvas.put(Rect(0, 0, *composition.size), drawings.ground())
         if plate is not None:
+            self._draw_veil(look.plate)
             draw_plate_on(self.canvas, plate, look.plate)
 
     def paint(self, stage: Stage, supply: Supply) -> Canvas:
@@ -177,6 +179,12 @@ class Backdrop:
                 self._paint_tile(shown, supply)
                 self._drawn[shown.rect] = state
         return self.canvas
+
+    def _draw_veil(self, look: PlateStyle) -> None:
+        """Darken, or brighten, an image so that words on it can be read."""
+        whole = Rect(0, 0, *self._composition.size)
+        colour = flat(colour_to_yuv(look.background), whole.width, whole.height)
+        self.canvas.dissolve(whole, colour, veil_share(self.canvas.planes, look))
 
     def _paint_tile(self, shown: Shown, supply: Supply) -> None:
         """Paint one tile anew."""
