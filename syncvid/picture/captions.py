@@ -287,7 +287,12 @@ def words_fit(words: Typeset, size: tuple[int, int]) -> bool:
 
 
 def draw_words(
-    words: Typeset, size: tuple[int, int], style: CaptionStyle, *, clear_of: Sequence[Rect] = ()
+    words: Typeset,
+    size: tuple[int, int],
+    style: CaptionStyle,
+    *,
+    clear_of: Sequence[Rect] = (),
+    above: Sequence[Rect] = (),
 ) -> Overlay | None:
     """Draw words at the foot of the whole picture: a scene's caption, sung words, a remark.
 
@@ -305,6 +310,8 @@ def draw_words(
     clear_of : sequence of Rect
         Where names are written: the words stand above those that they would cover, if that is not
         far up.
+    above : sequence of Rect
+        Other words at the foot, which they never cover.
 
     Returns
     -------
@@ -319,6 +326,8 @@ def draw_words(
     width = min(even_up(max(lengths) + 2 * _BESIDE_EM * em), size[0])
     height = even_up((_ABOVE_EM + _BELOW_EM + (len(lines) - 1) * _LINE_EM) * em)
     foot = Rect((size[0] - width) // 4 * 2, area.y + area.height - height, width, height)
+    for other in above:
+        foot = replace(foot, y=max(0, min(foot.y, (other.y - height) // 2 * 2)))
     rect = _lifted(foot, clear_of, int(_FURTHEST_UP * size[1]))
     fade = max(1, round(0.8 * _BESIDE_EM * em))
     band = np.full(width, legible_opacity(style))

@@ -249,6 +249,16 @@ class Composition:
             (words, share) for words in self.words if (share := words.share(reference_s)) > 0.0
         )
 
+    def words_below(self, words: Words) -> tuple[Words, ...]:
+        """Return the words that share some time with others and stand below them at the foot."""
+        number = self.words.index(words)
+        return tuple(
+            other
+            for other in self.words[:number]
+            if other.from_s - FADE_S < words.to_s + FADE_S
+            and words.from_s - FADE_S < other.to_s + FADE_S
+        )
+
     def picture_rect(self, tile: Rect, piece: Piece) -> Rect:
         """Return the part of a tile that a clip's picture covers."""
         return picture_rect(piece.shape, tile, self.layout.tile)

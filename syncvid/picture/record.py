@@ -34,7 +34,12 @@ def describe(composition: Composition, first: int, last: int) -> dict[str, Any]:
         "scenes": [_describe_scene(composition, scene, first, last) for scene in scenes],
         "names": {number: composition.labels[number].describe() for number in voices},
         "words": [
-            [words.text.describe(), words.from_s, words.to_s]
+            [
+                words.text.describe(),
+                words.from_s,
+                words.to_s,
+                [other.text.describe() for other in composition.words_below(words)],
+            ]
             for words in composition.words
             if _within(composition, (words.from_s - FADE_S, words.to_s + FADE_S), first, last)
         ],

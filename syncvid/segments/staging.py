@@ -112,8 +112,13 @@ class Drawings:
         if key not in self._words:
             names = [name.rect for name in self.names(scene).values() if name is not None]
             composition = self._composition
+            below = [self.words(other, scene) for other in composition.words_below(words)]
             self._words[key] = draw_words(
-                words.text, composition.size, composition.layout.caption, clear_of=names
+                words.text,
+                composition.size,
+                composition.layout.caption,
+                clear_of=names,
+                above=[other.rect for other in below if other is not None],
             )
         return self._words[key]
 

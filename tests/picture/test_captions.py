@@ -302,3 +302,13 @@ def test_letters_keep_clear_of_rounded_corners(radius: int) -> None:
     x, y = radius - columns - 0.5, radius - (540 - rows) + 0.5
     assert not np.any((x > 0) & (y > 0) & (x**2 + y**2 > radius**2))
     assert rows.size > 50
+
+
+@pytest.mark.parametrize("size", SHAPES)
+def test_words_at_one_time_stand_above_each_other(size: tuple[int, int]) -> None:
+    sung = draw_words(words("Kyrie eleison, Christe eleison " * 2), size, LOOK.caption)
+    assert sung is not None
+    scene = draw_words(words("Trio"), size, LOOK.caption, above=[sung.rect])
+    assert scene is not None
+    assert scene.rect.y >= 0
+    assert scene.rect.y + scene.rect.height <= sung.rect.y

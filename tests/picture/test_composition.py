@@ -289,3 +289,17 @@ def test_what_cannot_be_made_is_refused(
 ) -> None:
     with pytest.raises(ProductionError, match=message):
         compose([Voice("A", "A")] * voices, GRID, size=size, frame_rate=RATE, duration_s=duration_s)
+
+
+def test_words_stand_above_those_of_the_same_time_only() -> None:
+    around = Around(captions=((1.0, 3.0, "Kyrie"), (2.5, 5.0, "Trio"), (6.0, 8.0, "Gloria")))
+    voices = [Voice("Flute", "Flute", (piece(),))]
+    composition = compose(
+        voices, GRID, size=(640, 360), frame_rate=RATE, duration_s=10.0, around=around
+    )
+    first, second, third = composition.words
+    assert [composition.words_below(w) for w in (first, second, third)] == [(), (first,), ()]
+    # Where the second stands depends on the first, also in pictures that the first is not in.
+    alone = replace(composition, words=(second, third))
+    assert describe(composition, 120, 140) != describe(alone, 120, 140)
+    assert describe(composition, 190, 230) == describe(alone, 190, 230)
