@@ -33,6 +33,14 @@ _LARGEST_EM_SHARE = 0.042
 # above the lower edge.
 _PAD_EM, _BAND_EM, _FADE_EM, _RULE_EM, _BASE_EM = 0.5, 1.5, 1.0, 0.12, 0.46
 
+# Letters should have this share of the picture's height where the layout's share of a small tile is
+# less: up to so many times what the layout says, while every name fits whole and no band takes more
+# than such a share of its tile's height.
+_EASY_EM_SHARE, _MOST_RAISE, _LOW_BAND = 0.02, 1.5, 1 / 7
+
+# How far letters hang below their base line: so far up a rounded corner may touch them.
+_HANG_EM = 0.22
+
 # No name is longer than this share of its tile; a band is at most this share of its height.
 _LONGEST_NAME, _HIGHEST_BAND = 0.92, 1 / 3
 
@@ -94,12 +102,19 @@ class Name:
 
 
 def plan_names(
-    labels: Sequence[Typeset], tiles: Sequence[Rect], style: CaptionStyle, *, picture_height: int
+    labels: Sequence[Typeset],
+    tiles: Sequence[Rect],
+    style: CaptionStyle,
+    *,
+    picture_height: int,
+    radius_px: float = 0.0,
 ) -> tuple[Name, ...]:
     """Decide how the names of one scene are written: in one size, all or none.
 
     A label that is too long loses the player's later names first, then the end of the part's name,
-    then the end of the given name; where that is not enough, all labels are the part alone.
+    then the end of the given name; where that is not enough, all labels are the part alone.  The
+    size is what the layout says of the middle one of the tiles, and less if it must be so that the
+    names stay whole: a single narrow tile does not make all names small.
 
     Parameters
     ----------
@@ -111,6 +126,8 @@ def plan_names(
         Size of the letters.
     picture_height : int
         Height of the whole output picture in pixels.
+    radius_px : float
+        Radius of the tiles' corners: letters keep clear of them.
 
     Returns
     -------
@@ -119,10 +136,8 @@ def plan_names(
     """
     if not tiles or not style.show:
         return ()
-    least = max(_SMALLEST_EM_PX, round(_SMALLEST_EM_SHARE * picture_height))
-    most = max(least, round(_LARGEST_EM_SHARE * picture_height))
-    em = min(max(least, round(style.size * min(map(_measure, tiles)))), most)
-    rooms = [_room(tile, em) for tile in tiles]
+    em = _choose_em(labels, tiles, style, picture_height, radius_px)
+    rooms = [_room(tile, em, radius_px) for tile in tiles]
     if min(rooms) < _SHORTEST_ROOM_EM * em or any(
         even_up(_BAND_EM * em) > _HIGHEST_BAND * tile.height for tile in tiles
     ):
@@ -140,15 +155,48 @@ def plan_names(
     return tuple(Name(words, em) for words in fitted if words is not None)
 
 
+def _choose_em(
+    labels: Sequence[Typeset],
+    tiles: Sequence[Rect],
+    style: CaptionStyle,
+    picture_height: int,
+    radius_px: float,
+) -> int:
+    """Return the size of the letters of one scene."""
+    least = max(_SMALLEST_EM_PX, round(_SMALLEST_EM_SHARE * picture_height))
+    most = max(least, round(_LARGEST_EM_SHARE * picture_height))
+    sizes = sorted(style.size * _measure(tile) for tile in tiles)
+    easy = min(_EASY_EM_SHARE * picture_height, _MOST_RAISE * sizes[0])
+    wished, sure = (
+        min(max(least, round(em)), most) for em in (max(sizes[len(sizes) // 2], easy), sizes[0])
+    )
+    lowest = min(tile.height for tile in tiles)
+    for em in range(wished, sure, -1):
+        if even_up(_BAND_EM * em) <= _LOW_BAND * lowest and all(
+            length_px(label, em) <= _room(tile, em, radius_px)
+            for label, tile in zip(labels, tiles, strict=True)
+        ):
+            return em
+    return sure
+
+
 def _measure(tile: Rect) -> float:
     """Return what letters are a share of: the height of a 16:9 tile, less in narrow or low ones."""
     height = tile.width * 9 / 16
     return min(1.25 * tile.height, 1.25 * height, math.sqrt(tile.height * height))
 
 
-def _room(tile: Rect, em: float) -> float:
+def _room(tile: Rect, em: float, radius_px: float) -> float:
     """Return how long the letters of a name may be."""
-    return _LONGEST_NAME * tile.width - (_PAD_EM + _FADE_EM + _RULE_EM) * em
+    return _LONGEST_NAME * tile.width - _start_px(em, radius_px) - _FADE_EM * em
+
+
+def _start_px(em: float, radius_px: float) -> float:
+    """Return how far from the left of its tile a name begins: clear of a rounded corner."""
+    low = (_BASE_EM - _HANG_EM) * em
+    above = max(0.0, radius_px - low)
+    rounded = radius_px - math.sqrt(radius_px**2 - above**2) if above else 0.0
+    return (_RULE_EM + _PAD_EM) * em + rounded
 
 
 def _split(label: Typeset) -> tuple[Typeset, Typeset]:
@@ -185,7 +233,9 @@ def _opening(name: Typeset) -> Typeset:
     return name.cut(0, len("".join(letters[:_LEAST_LETTERS]))).plus(ELLIPSIS)
 
 
-def draw_name(name: Name, tile: Rect, style: CaptionStyle, *, rule: str) -> Overlay | None:
+def draw_name(
+    name: Name, tile: Rect, style: CaptionStyle, *, rule: str, radius_px: float = 0.0
+) -> Overlay | None:
     """Draw a name for the lower left corner of a tile.
 
     Parameters
@@ -197,7 +247,10 @@ def draw_name(name: Name, tile: Rect, style: CaptionStyle, *, rule: str) -> Over
     style : CaptionStyle
         Colours.
     rule : str
-        Colour of the upright line at the left.
+        Colour of the upright line at the left; there is none in a tile with rounded corners, which
+        would cut it off.
+    radius_px : float
+        Radius of the tile's corners.
 
     Returns
     -------
@@ -208,16 +261,17 @@ def draw_name(name: Name, tile: Rect, style: CaptionStyle, *, rule: str) -> Over
         return None
     em = name.em_px
     height = even_up(_BAND_EM * em)
-    room = (_PAD_EM + _FADE_EM + _RULE_EM) * em
-    width = min(even_up(length_px(name.words, em) + room), tile.width // 2 * 2)
+    start = _start_px(em, radius_px)
+    width = min(even_up(start + length_px(name.words, em) + _FADE_EM * em), tile.width // 2 * 2)
     rect = Rect(tile.x, tile.y + tile.height - height, width, height)
     band = np.full(width, legible_opacity(style))
     fade = max(1, round(_FADE_EM * em))
     band[-fade:] *= _falling(fade)
     ruled = np.zeros((height, width))
-    ruled[:, : even_up(_RULE_EM * em)] = 1.0
+    if radius_px <= 0.0:
+        ruled[:, : even_up(_RULE_EM * em)] = 1.0
     letters = np.zeros((height, width))
-    ink(letters, name.words, em, ((_RULE_EM + _PAD_EM) * em, height - round(_BASE_EM * em)))
+    ink(letters, name.words, em, (start, height - round(_BASE_EM * em)))
     return stack(
         rect,
         (np.broadcast_to(band, ruled.shape), colour_to_yuv(style.band)),
@@ -233,7 +287,12 @@ def words_fit(words: Typeset, size: tuple[int, int]) -> bool:
 
 
 def draw_words(
-    words: Typeset, size: tuple[int, int], style: CaptionStyle, *, clear_of: Sequence[Rect] = ()
+    words: Typeset,
+    size: tuple[int, int],
+    style: CaptionStyle,
+    *,
+    clear_of: Sequence[Rect] = (),
+    above: Sequence[Rect] = (),
 ) -> Overlay | None:
     """Draw words at the foot of the whole picture: a scene's caption, sung words, a remark.
 
@@ -251,6 +310,8 @@ def draw_words(
     clear_of : sequence of Rect
         Where names are written: the words stand above those that they would cover, if that is not
         far up.
+    above : sequence of Rect
+        Other words at the foot, which they never cover.
 
     Returns
     -------
@@ -265,6 +326,8 @@ def draw_words(
     width = min(even_up(max(lengths) + 2 * _BESIDE_EM * em), size[0])
     height = even_up((_ABOVE_EM + _BELOW_EM + (len(lines) - 1) * _LINE_EM) * em)
     foot = Rect((size[0] - width) // 4 * 2, area.y + area.height - height, width, height)
+    for other in above:
+        foot = replace(foot, y=max(0, min(foot.y, (other.y - height) // 2 * 2)))
     rect = _lifted(foot, clear_of, int(_FURTHEST_UP * size[1]))
     fade = max(1, round(0.8 * _BESIDE_EM * em))
     band = np.full(width, legible_opacity(style))

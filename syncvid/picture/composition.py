@@ -2,8 +2,9 @@
 
 Output pictures are counted on the reference: picture k is on screen from k / rate to (k + 1) / rate
 reference seconds and shows the middle of that stretch; a title before the music has negative
-numbers.  Where a tile has no clip there is a card with the name; after a clip has ended its last
-picture stays for a moment and then dissolves into the card.
+numbers.  Where a tile has no clip there is a card with the name, which dissolves into the first
+picture of the clip before that begins; after a clip has ended its last picture stays for a moment
+and then dissolves into the card.
 """
 
 from __future__ import annotations
@@ -14,12 +15,13 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from syncvid.errors import ProductionError
+from syncvid.picture.captions import words_fit
 from syncvid.picture.credits import choose_credits, plan_plates
 from syncvid.picture.cropping import picture_rect
 from syncvid.picture.fonts import choose_type
 from syncvid.picture.headroom import Focus
 from syncvid.picture.pieces import Piece, Rect, Voice
-from syncvid.picture.plates import TitlePlate
+from syncvid.picture.plates import TitlePlate, reading_s
 from syncvid.picture.scenes import Place, Scene, lay_out
 from syncvid.picture.typeset import Typeset
 from syncvid.production.layouts import Layout
@@ -38,6 +40,9 @@ _SMALLEST_SIDE, _LARGEST_SIDE = 64, 8192
 
 # Words fade in and out within the stretch that they are given; plates dissolve.
 FADE_S, _PLATE_DISSOLVE_S = 0.25, 0.6
+
+# Credits that stand for less than this share of the time that they take to read are told.
+_HURRIED = 0.7
 
 # A held picture is asked for this long before the clip's end, inside the last picture.
 _BEFORE_END_S = 0.002
@@ -245,6 +250,16 @@ class Composition:
             (words, share) for words in self.words if (share := words.share(reference_s)) > 0.0
         )
 
+    def words_below(self, words: Words) -> tuple[Words, ...]:
+        """Return the words that share some time with others and stand below them at the foot."""
+        number = self.words.index(words)
+        return tuple(
+            other
+            for other in self.words[:number]
+            if other.from_s - FADE_S < words.to_s + FADE_S
+            and words.from_s - FADE_S < other.to_s + FADE_S
+        )
+
     def picture_rect(self, tile: Rect, piece: Piece) -> Rect:
         """Return the part of a tile that a clip's picture covers."""
         return picture_rect(piece.shape, tile, self.layout.tile)
@@ -367,6 +382,7 @@ def compose(
     captions = [*around.captions, *((s.from_s, s.to_s, s.caption) for s in scenes if s.caption)]
     texts = [*(voice.label for voice in voices), *(text for _, _, text in captions)]
     types, complaints = choose_type(texts)
+    too_long = _too_long(captions, types[len(voices) :], size)
     composition = Composition(
         size=size,
         frame_rate=frame_rate,
@@ -381,7 +397,7 @@ def compose(
             Words(max(0.0, from_s) + FADE_S, min(duration_s, to_s) - FADE_S, words)
             for (from_s, to_s, _), words in zip(captions, types[len(voices) :], strict=True)
         ),
-        warnings=(*remarks, *complaints),
+        warnings=(*remarks, *complaints, *too_long),
     )
     return composition if window_s else with_plates(composition, around)
 
@@ -403,6 +419,12 @@ def with_plates(composition: Composition, around: Around) -> Composition:
     credits, notes = choose_credits(around.credits)
     warnings += notes
     plates = plan_plates(credits, composition.size) if around.credits_s > 0.0 else ()
+    needed_s = max(map(reading_s, plates), default=0.0)
+    if around.credits_s < _HURRIED * needed_s:
+        warnings.append(
+            f"The credits stand for {around.credits_s:g} s; to read them takes about "
+            f"{needed_s:.0f} s: set `credits_s` in production.toml."
+        )
     for number, roll in enumerate(plates):
         from_s = end_s + number * around.credits_s + _PLATE_DISSOLVE_S / 2
         scenes[-1] = replace(scenes[-1], to_s=from_s)
@@ -411,6 +433,18 @@ def with_plates(composition: Composition, around: Around) -> Composition:
     return replace(
         composition, scenes=tuple(scenes), first=first, last=last, warnings=tuple(warnings)
     )
+
+
+def _too_long(
+    captions: Sequence[tuple[float, float, str]], types: Sequence[Typeset], size: tuple[int, int]
+) -> list[str]:
+    """Name the words at the foot that have no room."""
+    return [
+        f"These words are too long for two lines of a picture of {size[0]}x{size[1]}, so their end "
+        f"is left out: {text!r}.  Give the rest a caption of its own."
+        for (_, _, text), words in zip(captions, types, strict=True)
+        if not words_fit(words, size)
+    ]
 
 
 def _check(voices: Sequence[Voice], size: tuple[int, int], duration_s: float) -> None:
@@ -496,11 +530,18 @@ def _layers(pieces: tuple[Piece, ...], reference_s: float, layout: Layout) -> tu
     index = bisect.bisect_right(pieces, reference_s, key=lambda piece: piece.from_s) - 1
     later = pieces[index + 1 : index + 2]
     below = _alone(pieces[index], reference_s, layout) if index >= 0 else (CARD,)
-    if later and later[0].from_s - reference_s < later[0].dissolve_s / 2:
+    if later and later[0].from_s - reference_s < later[0].dissolve_s / 2 and below != (CARD,):
         return (*below, _taking_over(later[0], reference_s))
     if index > 0 and reference_s - pieces[index].from_s < pieces[index].dissolve_s / 2:
         before = _alone(pieces[index - 1], reference_s, layout)
-        return (*before, _taking_over(pieces[index], reference_s))
+        if before != (CARD,):
+            return (*before, _taking_over(pieces[index], reference_s))
+    if later and below == (CARD,) and layout.tile.dissolve_s > 0.0:
+        # The card has gone when the clip begins: from then on every picture is the one that is due.
+        card = (later[0].from_s - reference_s) / layout.tile.dissolve_s
+        if card < 1.0:
+            first = Layer(later[0], later[0].placement.to_clip(later[0].from_s))
+            return first, Layer(None, share=card)
     return below
 
 

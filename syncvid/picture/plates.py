@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from syncvid.arrays import Planes
 from syncvid.picture.areas import plate_unit, text_area
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.cards import centred_rule
-from syncvid.picture.colour import colour_to_yuv
+from syncvid.picture.colour import LEAST_CONTRAST, colour_to_yuv, contrast, parse_colour
 from syncvid.picture.credits import CreditsPlate, set_credits
 from syncvid.picture.inking import line_overlay
 from syncvid.picture.pieces import Rect
@@ -28,6 +30,9 @@ _LINE_EM, _TO_RULE_EM, _FROM_RULE_EM, _SUBTITLE_LINE_EM = 1.12, 0.62, 1.7, 1.32
 
 # The middle of a title lies a little above that of the picture, where the eye expects it.
 _OPTICAL_MIDDLE = 0.48
+
+# ITU-R BT.709-6, item 4.6: luma from 16 on in 219 steps.
+_BLACK, _LUMA_STEPS = 16, 219
 
 # Reading speed of subtitling practice, letters a second, and what the eye needs to arrive.
 # Nobody reads a long list from end to end: people look for names.
@@ -77,6 +82,29 @@ def draw_plate(plate: Plate, size: tuple[int, int], style: PlateStyle) -> Planes
     canvas.fill(Rect(0, 0, *size), colour_to_yuv(style.background))
     draw_plate_on(canvas, plate, style)
     return canvas.planes
+
+
+def veil_share(ground: Planes, style: PlateStyle) -> float:
+    """Return how far a background image must give way to the plate's colour behind words.
+
+    It is 0 where the words can be read as it is.
+
+    References
+    ----------
+    WCAG 2.2, success criterion 1.4.3: 4.5 to 1; the darkest and the brightest hundredth of the
+    image are left out.
+    """
+    greys = (np.percentile(ground[0], (1, 99)) - _BLACK) * 255 / _LUMA_STEPS
+    inks = [parse_colour(words) for words in (style.ink, style.second)]
+    for percent in range(100):
+        share = percent / 100
+        behind = [
+            tuple(share * paint + (1 - share) * grey for paint in parse_colour(style.background))
+            for grey in np.clip(greys, 0.0, 255.0)
+        ]
+        if all(contrast(ink, (b[0], b[1], b[2])) >= LEAST_CONTRAST for ink in inks for b in behind):
+            return share
+    return 1.0
 
 
 def draw_plate_on(canvas: Canvas, plate: Plate, style: PlateStyle) -> None:

@@ -34,7 +34,12 @@ def describe(composition: Composition, first: int, last: int) -> dict[str, Any]:
         "scenes": [_describe_scene(composition, scene, first, last) for scene in scenes],
         "names": {number: composition.labels[number].describe() for number in voices},
         "words": [
-            [words.text.describe(), words.from_s, words.to_s]
+            [
+                words.text.describe(),
+                words.from_s,
+                words.to_s,
+                [other.text.describe() for other in composition.words_below(words)],
+            ]
             for words in composition.words
             if _within(composition, (words.from_s - FADE_S, words.to_s + FADE_S), first, last)
         ],
@@ -118,10 +123,12 @@ def _describe_scene(composition: Composition, scene: Scene, first: int, last: in
                 place.enters_s
                 if _within(composition, (place.enters_s, place.enters_s + takes_s), first, last)
                 else None,
-                _describe_pieces(composition, composition.pieces_of(place), first, last),
+                # Size of names and corners depend on all tiles, also on those still to enter.
+                _describe_pieces(composition, composition.pieces_of(place), first, last)
+                if place.enters_s < middle_of_picture_s(last, composition.frame_rate)
+                else None,
             ]
             for place in scene.places
-            if place.enters_s < middle_of_picture_s(last, composition.frame_rate)
         ],
     ]
 
@@ -147,18 +154,19 @@ def _describe_pieces(
             [piece.placement.offset_s, piece.placement.drift_ppm],
             [piece.shape, piece.focus, piece.zoom, repr(piece.tone)],
             max(first, first_picture_from(piece.from_s, rate)),
-            [piece.from_s, piece.dissolve_s] if _dissolves(composition, piece, first, last) else 0,
+            [piece.from_s, piece.dissolve_s] if _comes_in(composition, piece, first, last) else 0,
             piece.to_s if piece.to_s < window_s else None,
         ]
         for piece in _pieces_between(composition, pieces, first, last)
     ]
 
 
-def _dissolves(composition: Composition, piece: Piece, first: int, last: int) -> bool:
-    """Tell whether these pictures see a piece take over from the one before it."""
+def _comes_in(composition: Composition, piece: Piece, first: int, last: int) -> bool:
+    """Tell whether these pictures see a piece take over from the one before it, or from a card."""
     half_s = piece.dissolve_s / 2
-    stretch_s = piece.from_s - half_s, piece.from_s + half_s
-    return half_s > 0.0 and _within(composition, stretch_s, first, last)
+    before_s = max(half_s, composition.layout.tile.dissolve_s)
+    stretch_s = piece.from_s - before_s, piece.from_s + half_s
+    return before_s > 0.0 and _within(composition, stretch_s, first, last)
 
 
 def _pieces_between(
@@ -172,7 +180,8 @@ def _pieces_between(
     return [
         piece
         for piece in pieces
-        if piece.from_s - piece.dissolve_s / 2 <= to_s and piece.to_s + linger_s > from_s
+        if piece.from_s - max(piece.dissolve_s / 2, tile.dissolve_s) <= to_s
+        and piece.to_s + linger_s > from_s
     ]
 
 

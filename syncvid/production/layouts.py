@@ -59,7 +59,7 @@ class TileStyle:
     enter : bool
         Whether a tile is there only from the moment at which its part first plays.
     corners : float
-        Radius of the corners as a share of the tile's shorter side, 0 to 0.5.
+        Radius of the corners as a share of the shorter side of a scene's smallest tile, 0 to 0.5.
     equal_heads : float
         How far people are brought to one size, 0 (as filmed) to 1 (equal).
     match : float

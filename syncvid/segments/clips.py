@@ -6,7 +6,7 @@ import math
 import os
 import shutil
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple, Protocol
@@ -213,14 +213,32 @@ class Clips:
 
     def begin_segment(self, wants: dict[ClipKey, Want]) -> None:
         """Decide for each clip of a segment where it is read from; close the others."""
-        for key in [key for key in self._open if key not in wants]:
-            self._close(self._open.pop(key))
+        gone = {key: self._open.pop(key) for key in list(self._open) if key not in wants}
         for key, want in wants.items():
             clip = self._open.get(key) or self._open.setdefault(key, self._first(want.piece))
             clip.piece = want.piece
             self._decide(clip, want)
+        for key, clip in gone.items():
+            heir = next((k for k in wants if _same_file(k, key) and self._lacks(k)), None)
+            if heir is not None:
+                _hand_over(clip, self._open[heir])
+            self._close(clip)
         self.used_kept = any(clip.kept is not None for clip in self._open.values())
         self._notes.clear()
+
+    def begin_picture(self, keys: Collection[ClipKey]) -> None:
+        """Let pieces that begin go on with the decoder of a piece of their file that has ended.
+
+        To be called before anything is fetched for an output picture; what was fetched for the one
+        before it may not be used any more.
+        """
+        for key in keys:
+            if not self._lacks(key):
+                continue
+            for other, clip in self._open.items():
+                if clip.pictures is not None and _same_file(key, other) and other not in keys:
+                    _hand_over(clip, self._open[key])
+                    break
 
     def fetch(self, key: ClipKey, clip_s: float, crops: Sequence[Crop]) -> Fetched:
         """Return what several tiles show of a clip at a moment.
@@ -260,6 +278,11 @@ class Clips:
         for clip in self._open.values():
             self._close(clip)
         self._open.clear()
+
+    def _lacks(self, key: ClipKey) -> bool:
+        """Tell whether a clip is to be decoded and has no decoder yet."""
+        clip = self._open[key]
+        return clip.pictures is None and clip.kept is None
 
     def _first(self, piece: Piece) -> _OpenClip:
         """Return a clip that is not open yet."""
@@ -369,6 +392,16 @@ def _decode_kept(
         tiles.discard(kept, time_s)
         clip.reader = JpegReader()
         raise TileLost from exc
+
+
+def _same_file(one: ClipKey, other: ClipKey) -> bool:
+    """Tell whether two pieces stand in one tile and come from one file."""
+    return one.voice == other.voice and one.path == other.path
+
+
+def _hand_over(giver: _OpenClip, taker: _OpenClip) -> None:
+    """Let a clip have another's decoder: it goes to any moment, whatever it showed before."""
+    taker.pictures, giver.pictures = giver.pictures, None
 
 
 def size_wanted(piece: Piece, crop: Crop) -> Size:

@@ -31,6 +31,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.segments.clips import Keeping
 from syncvid.segments.crew import Batch, Crew, Failure
 from syncvid.segments.cutting import Segment, cut_into_segments, notes_path
+from syncvid.segments.glimpses import glimpses_path, tell_flashes
 from syncvid.segments.lanes import Lane
 from syncvid.segments.painting import ClipNote, Habits, OpenPictures, open_pictures
 from syncvid.segments.scraps import lanes_folder, remove_scraps
@@ -242,7 +243,11 @@ def render_videos(
             seconds=time.monotonic() - started,
             composition=composition,
             dropped=tuple(render.dropped),
-            notes=(*_tell([path for path, _ in files], composition), *check.sentences()),
+            notes=(
+                *_tell([path for path, _ in files], composition),
+                *tell_flashes(files, composition.frame_rate),
+                *check.sentences(),
+            ),
         )
         for composition, files, check in zip(render.compositions, made, checks, strict=True)
     )
@@ -530,3 +535,4 @@ def _prune(work: Path, used: Sequence[Path]) -> None:
         if room < 0:
             path.unlink(missing_ok=True)
             notes_path(path).unlink(missing_ok=True)
+            glimpses_path(path).unlink(missing_ok=True)

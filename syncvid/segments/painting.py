@@ -130,6 +130,7 @@ class Painter:
         """
         easels, rows = [self._easels[index] for index in which], self._stages[picture]
         orders = _orders(easels, rows)
+        self._clips.begin_picture(orders.keys())
         fetched = self._map(self._fetch, orders.items())
         supply = dict(zip(orders, fetched, strict=True))
         return [

@@ -18,10 +18,11 @@ from syncvid.picture.cards import draw_card
 from syncvid.picture.colour import colour_to_yuv
 from syncvid.picture.composition import Composition, Layer, Shown, Stage, Words
 from syncvid.picture.corners import corner_overlays
-from syncvid.picture.overlay import Overlay
+from syncvid.picture.overlay import Overlay, flat
 from syncvid.picture.pieces import Rect
-from syncvid.picture.plates import draw_plate, draw_plate_on
+from syncvid.picture.plates import draw_plate, draw_plate_on, veil_share
 from syncvid.picture.tone import apply_tone
+from syncvid.production.layouts import PlateStyle
 from syncvid.segments.clips import ClipKey, Fetched, key_of
 
 Supply = Mapping[ClipKey, Fetched]
@@ -41,7 +42,7 @@ class Drawings:
         self._composition = composition
         self._names: dict[int, dict[Rect, Overlay | None]] = {}
         self._cards: dict[tuple[int, int, int], Planes] = {}
-        self._corners: dict[Rect, tuple[Overlay, ...]] = {}
+        self._corners: dict[tuple[Rect, int], tuple[Overlay, ...]] = {}
         self._words: dict[tuple[Words, int], Overlay | None] = {}
         self._ground: Planes | None = None
 
@@ -67,9 +68,16 @@ class Drawings:
             places = [place for place in composition.scenes[scene].places if place.named]
             rects = [place.rect for place in places]
             labels = [composition.labels[place.voice] for place in places]
-            names = plan_names(labels, rects, look.caption, picture_height=composition.size[1])
+            radius_px = self._radius_px(scene)
+            names = plan_names(
+                labels,
+                rects,
+                look.caption,
+                picture_height=composition.size[1],
+                radius_px=radius_px,
+            )
             self._names[scene] = {
-                rect: draw_name(name, rect, look.caption, rule=look.card.rule)
+                rect: draw_name(name, rect, look.caption, rule=look.card.rule, radius_px=radius_px)
                 for rect, name in zip(rects, names, strict=False)
             }
         return self._names[scene]
@@ -83,15 +91,20 @@ class Drawings:
             self._cards[key] = draw_card(label, rect.width, rect.height, look)
         return self._cards[key]
 
-    def corners(self, rect: Rect) -> tuple[Overlay, ...]:
-        """Return what rounds the corners of a tile."""
-        share = self._composition.layout.tile.corners
-        if share <= 0.0:
+    def corners(self, rect: Rect, scene: int) -> tuple[Overlay, ...]:
+        """Return what rounds the corners of a tile of a scene."""
+        if self._composition.layout.tile.corners <= 0.0:
             return ()
-        if rect not in self._corners:
-            radius_px = share * min(rect.width, rect.height)
-            self._corners[rect] = corner_overlays(rect, radius_px, self.ground())
-        return self._corners[rect]
+        key = rect, scene
+        if key not in self._corners:
+            self._corners[key] = corner_overlays(rect, self._radius_px(scene), self.ground())
+        return self._corners[key]
+
+    def _radius_px(self, scene: int) -> float:
+        """Return the radius of a scene's corners: one for all its tiles, by the smallest."""
+        rects = [place.rect for place in self._composition.scenes[scene].places]
+        shortest = min((min(rect.width, rect.height) for rect in rects), default=0)
+        return self._composition.layout.tile.corners * shortest
 
     def words(self, words: Words, scene: int) -> Overlay | None:
         """Return words at the foot of the picture, clear of the names of a scene."""
@@ -99,8 +112,13 @@ class Drawings:
         if key not in self._words:
             names = [name.rect for name in self.names(scene).values() if name is not None]
             composition = self._composition
+            below = [self.words(other, scene) for other in composition.words_below(words)]
             self._words[key] = draw_words(
-                words.text, composition.size, composition.layout.caption, clear_of=names
+                words.text,
+                composition.size,
+                composition.layout.caption,
+                clear_of=names,
+                above=[other.rect for other in below if other is not None],
             )
         return self._words[key]
 
@@ -151,6 +169,7 @@ class Backdrop:
             return
         self.canvas.put(Rect(0, 0, *composition.size), drawings.ground())
         if plate is not None:
+            self._draw_veil(look.plate)
             draw_plate_on(self.canvas, plate, look.plate)
 
     def paint(self, stage: Stage, supply: Supply) -> Canvas:
@@ -165,6 +184,12 @@ class Backdrop:
                 self._paint_tile(shown, supply)
                 self._drawn[shown.rect] = state
         return self.canvas
+
+    def _draw_veil(self, look: PlateStyle) -> None:
+        """Darken, or brighten, an image so that words on it can be read."""
+        whole = Rect(0, 0, *self._composition.size)
+        colour = flat(colour_to_yuv(look.background), whole.width, whole.height)
+        self.canvas.dissolve(whole, colour, veil_share(self.canvas.planes, look))
 
     def _paint_tile(self, shown: Shown, supply: Supply) -> None:
         """Paint one tile anew."""
@@ -181,7 +206,7 @@ class Backdrop:
         if shown.presence < 1.0:
             ground = part_of(self._drawings.ground(), shown.rect)
             self.canvas.dissolve(shown.rect, ground, 1.0 - shown.presence)
-        for corner in self._drawings.corners(shown.rect):
+        for corner in self._drawings.corners(shown.rect, self._scene):
             self.canvas.blend(corner)
 
     def _lay(self, shown: Shown, layer: Layer, supply: Supply, *, lowest: bool) -> None:

@@ -11,10 +11,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import NamedTuple
 
+from syncvid.arrays import Plane
 from syncvid.media.encode import EncodeSettings, SegmentWriter
+from syncvid.media.errors import media_errors
 from syncvid.picture.composition import Composition
 from syncvid.segments.beacon import Beacon
 from syncvid.segments.cutting import Segment, notes_path, pictures_per_segment
+from syncvid.segments.glimpses import glimpse, keep_glimpses
 from syncvid.segments.painting import Habits, Painter
 from syncvid.segments.tiles import TileLost
 
@@ -102,18 +105,20 @@ def render_segment(job: SegmentJob) -> None:
         try:
             while True:
                 try:
-                    _write_pictures(job, painter, beacon, parts)
+                    seen = _write_pictures(job, painter, beacon, parts)
                     break
                 except TileLost:
                     # Another file counts as not kept each time, so this comes to an end.
                     continue
             notes = [asdict(note) for note in painter.notes()]
-            for target, part in zip(job.targets, parts, strict=True):
+            for target, part, maps in zip(job.targets, parts, seen, strict=True):
                 segment = target.segment
                 made = segment.kept_path if painter.used_kept else segment.path
-                if notes:
-                    notes_path(made).write_text(json.dumps(notes), "utf-8")
-                os.replace(part, made)
+                with media_errors(made, doing="write"):
+                    keep_glimpses(made, maps)
+                    if notes:
+                        notes_path(made).write_text(json.dumps(notes), "utf-8")
+                    os.replace(part, made)
             # Not before: a stretch of which tiles are kept must not be missing itself, or a render
             # that goes on after a crash would read tiles where the first one read originals.
             painter.keep_tiles(job.token)
@@ -131,11 +136,12 @@ def release_clips() -> None:
 
 def _write_pictures(
     job: SegmentJob, painter: Painter, beacon: Beacon, parts: Sequence[Path]
-) -> None:
-    """Paint and encode the pictures of a stretch."""
+) -> list[list[Plane]]:
+    """Paint and encode the pictures of a stretch; return a small map of each, for each target."""
     which = [target.number for target in job.targets]
     segment = job.targets[0].segment
     painter.begin_segment(segment.first, segment.last, which)
+    seen: list[list[Plane]] = [[] for _ in which]
     with ExitStack() as stack:
         writers = [
             stack.enter_context(_writer(job, target, part))
@@ -143,9 +149,12 @@ def _write_pictures(
         ]
         for picture in range(segment.first, segment.last):
             beacon.check()
-            for writer, canvas in zip(writers, painter.paint(picture, which), strict=True):
+            canvases = painter.paint(picture, which)
+            for writer, canvas, maps in zip(writers, canvases, seen, strict=True):
                 writer.write(canvas.pixels)
+                maps.append(glimpse(canvas.planes[0]))
             beacon.pictures = (picture - segment.first + 1) * len(writers)
+    return seen
 
 
 def _writer(job: SegmentJob, target: Target, part: Path) -> SegmentWriter:

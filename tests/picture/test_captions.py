@@ -274,3 +274,41 @@ def test_an_overlay_fades_in_exactly() -> None:
     canvas.fill(Rect(0, 0, 1920, 1080), (200, 90, 160))
     canvas.blend(overlay)
     assert (canvas.pixels == full).all()
+
+
+def test_one_narrow_tile_does_not_make_all_names_small() -> None:
+    wide = [Rect(0, 0, 826, 538), Rect(1094, 0, 826, 538)]
+    (alone, *_) = names(["Flute · Ines", "Marimba · Jonah"], wide)
+    together = names(
+        ["Flute · Ines", "Clarinet · Bram", "Marimba · Jonah"],
+        [wide[0], Rect(830, 0, 260, 538), wide[1]],
+    )
+    assert [name.words.text for name in together][1] == "Clarinet · Bram"
+    assert together[0].em_px > 0.6 * alone.em_px
+
+
+@pytest.mark.parametrize("radius", [20, 60, 120])
+def test_letters_keep_clear_of_rounded_corners(radius: int) -> None:
+    """Geometry: what lies outside a quarter of a circle is what the corner paints over."""
+    chosen, _ = choose_type(["Jg · Yj"])
+    tile = Rect(0, 0, 960, 540)
+    (name,) = plan_names(chosen, [tile], LOOK.caption, picture_height=1080, radius_px=radius)
+    drawn = draw_name(name, tile, LOOK.caption, rule=LOOK.card.rule, radius_px=radius)
+    assert drawn is not None
+    canvas = Canvas(960, 540)
+    canvas.fill(tile, to_yuv((0, 0, 0)))
+    canvas.blend(drawn)
+    rows, columns = np.nonzero(canvas.planes[0] > 120)
+    x, y = radius - columns - 0.5, radius - (540 - rows) + 0.5
+    assert not np.any((x > 0) & (y > 0) & (x**2 + y**2 > radius**2))
+    assert rows.size > 50
+
+
+@pytest.mark.parametrize("size", SHAPES)
+def test_words_at_one_time_stand_above_each_other(size: tuple[int, int]) -> None:
+    sung = draw_words(words("Kyrie eleison, Christe eleison " * 2), size, LOOK.caption)
+    assert sung is not None
+    scene = draw_words(words("Trio"), size, LOOK.caption, above=[sung.rect])
+    assert scene is not None
+    assert scene.rect.y >= 0
+    assert scene.rect.y + scene.rect.height <= sung.rect.y

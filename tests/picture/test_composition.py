@@ -13,7 +13,7 @@ import pytest
 from syncvid.errors import ProductionError
 from syncvid.picture import Composition, Piece, Shown, Voice, compose, describe
 from syncvid.picture import report as report_of
-from syncvid.picture.composition import CARD
+from syncvid.picture.composition import CARD, Around
 from syncvid.picture.scenes import Scene
 from syncvid.production.layouts import Layout
 from syncvid.timeline import Placement
@@ -53,10 +53,75 @@ def test_a_clip_shows_the_moment_in_the_middle_of_each_picture() -> None:
     assert 2.0 + layer.clip_s * (1 + 100e-6) == pytest.approx(reference_s, abs=1e-9)
 
 
-def test_before_a_clip_there_is_its_card() -> None:
+def test_before_a_clip_there_is_its_card_which_has_gone_when_it_begins() -> None:
     composition = made(piece())
-    assert tile(composition, 59).layers[0].piece is None
-    assert tile(composition, 60).layers[0].piece is not None
+    assert tile(composition, 50).layers == (CARD,)
+    shares = []
+    for k in range(51, 60):
+        clip, card = tile(composition, k).layers
+        assert (clip.clip_s, card.piece) == (0.0, None)
+        shares.append(card.share)
+    # The middles of nine pictures within the 0.3 s that a card takes to go.
+    assert shares == pytest.approx([1 - n / 18 for n in range(1, 18, 2)])
+    assert len(tile(composition, 60).layers) == 1
+
+
+def test_the_way_from_card_to_clip_is_described_where_it_is_seen() -> None:
+    early, late = made(piece(from_s=1.99)), made(piece(from_s=2.0))
+    assert describe(early, 50, 58) != describe(late, 50, 58)
+    assert describe(early, 60, 90) == describe(late, 60, 90)
+
+
+def test_a_clip_after_a_gap_comes_out_of_the_card_even_if_it_was_to_dissolve() -> None:
+    later = piece(from_s=8.0, to_s=9.0, dissolve_s=0.4)
+    composition = made(piece(), later)
+    assert tile(composition, 230).layers == (CARD,)
+    clip, card = tile(composition, 236).layers
+    assert (clip.piece is None, card.piece) == (False, None)
+    assert len(tile(composition, 241).layers) == 1
+
+
+def test_words_that_are_too_long_are_named() -> None:
+    long = "and so on " * 20
+    around = Around(captions=((1.0, 2.0, long), (3.0, 4.0, "Kyrie")))
+    voices = [Voice("Flute", "Flute", (piece(),))]
+    composition = compose(
+        voices, GRID, size=(640, 360), frame_rate=RATE, duration_s=10.0, around=around
+    )
+    assert [long in warning for warning in composition.warnings] == [True]
+
+
+def test_credits_that_go_too_fast_are_told() -> None:
+    voices = [Voice("Flute", "Flute", (piece(),))]
+    lines = tuple(f"Instrument {n}: Some Body" for n in range(12))
+    said = [
+        compose(
+            voices,
+            GRID,
+            size=(640, 360),
+            frame_rate=RATE,
+            duration_s=10.0,
+            around=Around(credits=lines, credits_s=credits_s),
+        ).warnings
+        for credits_s in (3.0, 15.0)
+    ]
+    assert [len(warnings) for warnings in said] == [1, 0]
+    assert said[0][0].startswith("The credits stand for 3 s")
+
+
+def test_a_tile_that_has_not_entered_counts_in_the_description() -> None:
+    """The size of all names depends on every tile, also on those that are still to enter."""
+    one = made(piece())
+    (grid,) = one.scenes
+    late = replace(grid.places[1], enters_s=6.0)
+    wide, small = (
+        replace(
+            one,
+            scenes=(replace(grid, places=(grid.places[0], replace(late, rect=rect))),),
+        )
+        for rect in (late.rect, replace(late.rect, width=64, height=36))
+    )
+    assert describe(wide, 60, 120) != describe(small, 60, 120)
 
 
 def test_after_a_clip_its_last_picture_is_held_then_dissolves_into_the_card() -> None:
@@ -229,3 +294,17 @@ def test_what_cannot_be_made_is_refused(
 ) -> None:
     with pytest.raises(ProductionError, match=message):
         compose([Voice("A", "A")] * voices, GRID, size=size, frame_rate=RATE, duration_s=duration_s)
+
+
+def test_words_stand_above_those_of_the_same_time_only() -> None:
+    around = Around(captions=((1.0, 3.0, "Kyrie"), (2.5, 5.0, "Trio"), (6.0, 8.0, "Gloria")))
+    voices = [Voice("Flute", "Flute", (piece(),))]
+    composition = compose(
+        voices, GRID, size=(640, 360), frame_rate=RATE, duration_s=10.0, around=around
+    )
+    first, second, third = composition.words
+    assert [composition.words_below(w) for w in (first, second, third)] == [(), (first,), ()]
+    # Where the second stands depends on the first, also in pictures that the first is not in.
+    alone = replace(composition, words=(second, third))
+    assert describe(composition, 120, 140) != describe(alone, 120, 140)
+    assert describe(composition, 190, 230) == describe(alone, 190, 230)

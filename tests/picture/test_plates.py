@@ -9,7 +9,8 @@ from syncvid.picture.areas import text_area
 from syncvid.picture.colour import LEAST_CONTRAST, colour_to_yuv, contrast, parse_colour
 from syncvid.picture.credits import choose_credits, plan_plates, set_credits
 from syncvid.picture.fonts import choose_type
-from syncvid.picture.plates import Plate, TitlePlate, draw_plate, reading_s, set_title
+from syncvid.picture.overlay import flat
+from syncvid.picture.plates import Plate, TitlePlate, draw_plate, reading_s, set_title, veil_share
 from syncvid.picture.setting import length_px
 from syncvid.production.layouts import PlateStyle
 
@@ -149,3 +150,18 @@ def test_plates_are_legible() -> None:
 def test_there_is_time_to_read() -> None:
     short, long = (reading_s(title_plate(*TITLES[kind])) for kind in ("short", "long"))
     assert 3 <= short < long <= 12
+
+
+@pytest.mark.parametrize("grey", [0, 60, 150, 255])
+@pytest.mark.parametrize(
+    "style", [PlateStyle(), PlateStyle(background="#fffdf7", ink="#1f1c18", second="#5a544b")]
+)
+def test_words_on_an_image_keep_their_contrast(grey: int, style: PlateStyle) -> None:
+    """WCAG 2.2, 1.4.3 (AA): 4.5 to 1."""
+    luma = round(16 + grey * 219 / 255)
+    ground = flat((luma, 128, 128), 64, 36)
+    share = veil_share(ground, style)
+    behind = tuple(share * c + (1 - share) * grey for c in parse_colour(style.background))
+    assert contrast(parse_colour(style.second), (behind[0], behind[1], behind[2])) > 4.4
+    if contrast(parse_colour(style.second), (grey, grey, grey)) > 4.6:
+        assert share == 0.0

@@ -63,7 +63,7 @@ def due(composition: Composition) -> list[list[int]]:
 
 def left_behind(folder: Path) -> list[str]:
     """Return what no render leaves in a folder."""
-    kept = {".mp4", ".json"}
+    kept = {".mp4", ".json", ".luma"}
     return [p.name for p in folder.rglob("*") if p.suffix not in kept and p.name != "work"]
 
 
