@@ -1,6 +1,6 @@
 """How much memory a render takes, by the number of clips and of videos made at once.
 
-    python tests/benchmarks/render_memory.py [--clips 16 64] [--seconds 6] [--videos 1]
+    python tests/benchmarks/render_memory.py [--clips 16 64] [--seconds 6] [--videos 1] [--work DIR]
 
 It makes one clip (1080p30, H.264, about 16 Mbit/s) under as many names as are wanted, renders them
 to 1080p (further videos: square, tall, and half the size) with an empty tile cache, and prints the
