@@ -55,7 +55,7 @@ class TileStyle:
     least_width, least_height : float
         Shares of a picture's width and height that cropping must leave, 0 to 1.
     hold_s, dissolve_s : float
-        Seconds that the last picture stays, and then takes to give way to the card.
+        Seconds that the last picture stays, and that a card takes to come and to go.
     enter : bool
         Whether a tile is there only from the moment at which its part first plays.
     corners : float
