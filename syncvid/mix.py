@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from syncvid.arrays import Audio
+from syncvid.lazily import ndimage
 from syncvid.progress import SILENT, Progress
 from syncvid.sources import SoundSource
 from syncvid.timeline import Placement, to_samples

@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "syncvid"
 
 GROUND = {"errors", "timeline", "arrays", "progress", "sources"}
 TYPES = {"production"}
+LAZY = {"lazily"}
 
 # Room: (what of ours it may import, what of others it may import besides the standard library).
 PLAN: dict[str, tuple[set[str], set[str]]] = {
@@ -21,13 +22,14 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
     "arrays": ({"errors"}, {"numpy"}),
     "progress": ({"errors"}, set()),
     "sources": ({"arrays"}, set()),
+    "lazily": (set(), {"scipy"}),
     "production": (GROUND, {"pydantic", "tomlkit", "filelock", "platformdirs", "numpy"}),
     "media": (GROUND, {"av", "numpy", "soundfile", "imageio_ffmpeg", "moviepy", "PIL"}),
-    "signals": (GROUND, {"numpy", "scipy"}),
-    "guide": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
-    "sync": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
-    "listen": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
-    "mix": (GROUND | {"signals"} | TYPES, {"numpy", "scipy"}),
+    "signals": (GROUND | LAZY, {"numpy", "scipy"}),
+    "guide": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
+    "sync": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
+    "listen": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
+    "mix": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
     "picture": (GROUND | {"signals"} | TYPES, {"numpy", "PIL", "fontTools", "cv2", "matplotlib"}),
     "handoff": (GROUND | TYPES, {"numpy", "matplotlib"}),
     "segments": (GROUND | {"production", "media", "picture"}, {"numpy"}),

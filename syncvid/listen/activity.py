@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import fft, ndimage, signal
 
 from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.lazily import fft, ndimage, signal
 from syncvid.listen.ears import Playing
 from syncvid.timeline import Placement
 

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
 
 from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.lazily import ndimage, signal
 from syncvid.timeline import to_samples
 
 REACH_S = 0.300

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.lazily import ndimage
 from syncvid.listen.levels import HOP_S, hop_levels
 from syncvid.production.results import Vote
 from syncvid.timeline import Placement, to_samples

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from syncvid.arrays import Floats
+from syncvid.lazily import ndimage
 from syncvid.listen.activity import Activity
 from syncvid.listen.ears import Playing
 from syncvid.timeline import Lead

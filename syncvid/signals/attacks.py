@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import fft, ndimage, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft, ndimage, signal
 
 # Spectra of 16 ms, every 4 ms, at 16 kHz.
 SIZE = 256

@@ -18,9 +18,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
 
 from syncvid.arrays import Audio
+from syncvid.lazily import fft, ndimage
 from syncvid.timeline import to_samples
 
 # A quarter of a second covers the room's first reflections.

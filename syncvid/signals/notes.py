@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import fft, ndimage
 
 from syncvid.arrays import Audio
+from syncvid.lazily import fft, ndimage
 
 # Hops of 10 ms, finer than players agree.
 HOP_S = 0.010

@@ -10,9 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import signal
 
 # A parabola that is flatter than this has no peak worth naming.
 FLAT = 1e-12

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from syncvid.arrays import Audio
 from syncvid.errors import SignalError
+from syncvid.lazily import fft
 
 # Length of one spectrum in seconds.  Of 64, 128 and 256 ms the longest parted true from false
 # places best: it resolves the overtones of low instruments.

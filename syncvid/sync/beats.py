@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import ndimage
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import ndimage
 from syncvid.signals.attacks import HOP, Attacks, BandLevels, find_attacks, measure_bands
 from syncvid.sync.clicks import Clicks
 from syncvid.sync.hearing import ANALYSIS_RATE

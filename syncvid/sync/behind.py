@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import fft, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft, signal
 from syncvid.signals.outstanding import HOP, SIZE, stand_out
 from syncvid.sync.clicks import SHAPE, Clicks
 from syncvid.sync.hearing import ANALYSIS_RATE

@@ -15,9 +15,9 @@ than `MOST_NATS`.
 from __future__ import annotations
 
 import numpy as np
-from scipy import fft, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft, signal
 from syncvid.signals.outstanding import HOP
 from syncvid.sync.behind import ENERGY_RATE, Background
 from syncvid.sync.click_look import (

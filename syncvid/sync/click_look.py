@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft
 from syncvid.signals.outstanding import HOP
 from syncvid.sync.behind import Background
 from syncvid.sync.clicks import SHAPE, Clicks

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft, ndimage
 from syncvid.signals.outstanding import without_drone
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.timeline import to_samples

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft
 from syncvid.signals.attacks import Attacks
 from syncvid.sync.behind import Background
 from syncvid.sync.click_look import (

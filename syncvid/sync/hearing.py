@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy import signal
 
 from syncvid.arrays import Audio, Floats, check_mono
+from syncvid.lazily import signal
 from syncvid.signals.levels import measure_rms
 from syncvid.signals.whiten import whiten
 from syncvid.sync.lines import LINE_RATE

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy import fft
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft
 from syncvid.sync.hearing import ANALYSIS_RATE, BRIGHT_HZ, LOUDNESS_S, Heard, above
 from syncvid.sync.lines import LINE_RATE
 from syncvid.sync.refine import deviation_s, read_lags, sum_near

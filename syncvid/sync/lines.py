@@ -25,9 +25,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft
 from syncvid.timeline import PPM, Placement
 
 # Rate of the whitened sounds that are searched.  The band below 2 kHz holds most of what rooms and

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import ndimage
 from syncvid.signals.notes import HOP_S, NoteBands
 from syncvid.signals.peaks import fit_parabola
 

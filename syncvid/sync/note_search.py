@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
 from syncvid.arrays import Audio
+from syncvid.lazily import fft
 from syncvid.sync.beats import (
     ANYWHERE,
     FULL_RISE_DB,

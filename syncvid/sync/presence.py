@@ -26,9 +26,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft, ndimage, signal
 from syncvid.timeline import PPM, Placement
 
 # Below 4 kHz lies nearly all of what a part shares with a mix; half the rate is half the work.

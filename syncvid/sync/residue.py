@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-from scipy import signal
 
 from syncvid.arrays import Audio
+from syncvid.lazily import signal
 from syncvid.production.results import Finding
 from syncvid.signals.cancel import cancel
 from syncvid.sync.hearing import ANALYSIS_RATE

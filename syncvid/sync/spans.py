@@ -14,9 +14,9 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from syncvid.arrays import Floats
+from syncvid.lazily import ndimage
 from syncvid.sync.hearing import Heard
 from syncvid.sync.presence import (
     CELL_RATE,

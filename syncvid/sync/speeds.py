@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import signal
 
 from syncvid.arrays import Audio
+from syncvid.lazily import signal
 from syncvid.production.results import Finding
 from syncvid.sync import ballot, reasons
 from syncvid.sync.hearing import ANALYSIS_RATE, hear, hear_coarse

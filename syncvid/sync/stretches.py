@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import fft
 
 from syncvid.arrays import Audio
+from syncvid.lazily import fft
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.sync.lines import LINE_RATE, sum_lines
 from syncvid.sync.refine import refine

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft
 from syncvid.signals.notes import NoteBands
 
 # At least this share of the reference's notes is taken to lie under the clip, so that a single

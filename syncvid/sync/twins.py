@@ -12,9 +12,9 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import fft, signal
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft, signal
 from syncvid.signals.levels import measure_rms
 from syncvid.sync.hearing import ANALYSIS_RATE
 from syncvid.sync.spread import Clip

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from syncvid.arrays import Audio, Floats
+from syncvid.lazily import fft
 from syncvid.timeline import Placement, to_samples
 
 # Columns that a resampling filter needs beside those that are looked at.
