@@ -541,7 +541,8 @@ def _layers(pieces: tuple[Piece, ...], reference_s: float, layout: Layout) -> tu
 def _card_left(pieces: tuple[Piece, ...], index: int, reference_s: float, layout: Layout) -> float:
     """Return how much of the card from before a clip still covers it: it goes as it comes."""
     since_s, takes_s = reference_s - pieces[index].from_s, layout.tile.dissolve_s
-    if since_s >= takes_s:
+    # Where the music begins, a card that had no time to be seen would only flash up.
+    if since_s >= takes_s or pieces[index].from_s < takes_s:
         return 0.0
     before = _alone(pieces[index - 1], pieces[index].from_s, layout) if index else (CARD,)
     return before[-1].share * (1.0 - since_s / takes_s) if before[-1].piece is None else 0.0
