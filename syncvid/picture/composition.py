@@ -536,12 +536,14 @@ def _layers(pieces: tuple[Piece, ...], reference_s: float, layout: Layout) -> tu
         before = _alone(pieces[index - 1], reference_s, layout)
         if before != (CARD,):
             return (*before, _taking_over(pieces[index], reference_s))
-    if later and below == (CARD,) and layout.tile.dissolve_s > 0.0:
+    takes_s = layout.tile.dissolve_s
+    if later and below == (CARD,) and later[0].from_s - reference_s < takes_s:
         # The card has gone when the clip begins: from then on every picture is the one that is due.
-        card = (later[0].from_s - reference_s) / layout.tile.dissolve_s
-        if card < 1.0:
-            first = Layer(later[0], later[0].placement.to_clip(later[0].from_s))
-            return first, Layer(None, share=card)
+        first = Layer(later[0], later[0].placement.to_clip(later[0].from_s))
+        if later[0].from_s < takes_s:
+            # Where the music begins, a card that had no time to be seen would only flash up.
+            return (first,)
+        return first, Layer(None, share=(later[0].from_s - reference_s) / takes_s)
     return below
 
 

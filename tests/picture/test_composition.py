@@ -308,3 +308,10 @@ def test_words_stand_above_those_of_the_same_time_only() -> None:
     alone = replace(composition, words=(second, third))
     assert describe(composition, 120, 140) != describe(alone, 120, 140)
     assert describe(composition, 190, 230) == describe(alone, 190, 230)
+
+
+@pytest.mark.parametrize("from_s", [-1.0, 0.0, 0.01, 0.2])
+def test_a_clip_that_begins_with_the_music_comes_out_of_no_card(from_s: float) -> None:
+    composition = made(piece(from_s=from_s))
+    layers = [tile(composition, k).layers for k in range(7, 20)]
+    assert all(len(row) == 1 and row[0].piece is not None for row in layers)
