@@ -15,13 +15,43 @@ from syncvid.production.store import Store
 from syncvid.steps.hearing import hear
 from syncvid.sync import ANALYSIS_RATE
 
+# Raised when what is measured changes, so that old records are made again.
+_PLAYING = "playing/1"
+
+# Levels are kept to this many digits behind the point: nobody hears a hundredth of a decibel.
+_DIGITS = 2
+
 
 @lru_cache(maxsize=256)
 def _measured(source: SourceFile, folder: Path) -> Activity:
-    """Measure a file that is kept, or can be opened; a quarter of a megabyte for four minutes."""
-    heard = hear(source, Store(folder))
+    """Return what is kept of a file, or measure it; a quarter of a megabyte for four minutes."""
+    store, name = Store(folder), f"playing-{source.identity}"
+    record = store.load(name, _PLAYING)
+    if record is not None:
+        return Activity(
+            record["from_s"],
+            record["hop_s"],
+            np.asarray(record["levels_db"], np.float64),
+            np.asarray(record["playing"], bool),
+            np.asarray(record["attacks"], bool),
+            record["quiet_db"],
+        )
+    heard = hear(source, store)
     samples = heard.samples if heard.has_sound else np.zeros(0, np.float32)
-    return measure_activity(samples, sample_rate=ANALYSIS_RATE)
+    activity = measure_activity(samples, sample_rate=ANALYSIS_RATE)
+    store.save(
+        name,
+        _PLAYING,
+        {
+            "from_s": activity.from_s,
+            "hop_s": activity.hop_s,
+            "levels_db": activity.levels_db.round(_DIGITS).tolist(),
+            "playing": activity.playing.astype(int).tolist(),
+            "attacks": activity.attacks.astype(int).tolist(),
+            "quiet_db": activity.quiet_db,
+        },
+    )
+    return activity
 
 
 def activity_of(source: SourceFile, store: Store) -> Activity | None:

@@ -258,6 +258,7 @@ def _forget_withdrawn(folder: Path, store: Store) -> None:
     for key in gone:
         store.forget(f"clip-{key}")
         store.forget(f"look-{key}")
+        store.forget(f"playing-{key}")
     kept = {row.partition(" ")[2] for file, row in known.items() if file in in_use}
     store.keep_only_samples(kept)
     forget_listening(store)
