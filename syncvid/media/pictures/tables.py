@@ -149,9 +149,8 @@ def _of_width(picture: Any, width: int) -> Any:
     """Return a picture cut off at the right, or with black added there."""
     if width == picture.width:
         return picture
-    other = av.VideoFrame(width, picture.height, DEEP_RGB)
-    planes: list[tuple[Any, Any]] = list(zip(other.planes, picture.planes, strict=True))
-    for target, source in planes:
+    other: Any = av.VideoFrame(width, picture.height, DEEP_RGB)
+    for target, source in zip(other.planes, picture.planes, strict=True):
         rows, given = (
             np.frombuffer(plane, np.float32).reshape(-1, plane.line_size // _FLOAT_BYTES)
             for plane in (target, source)
