@@ -3,7 +3,8 @@
 The picture is a pure function of the output time; nothing here opens a recording.
 """
 
-from syncvid.picture.composition import Composition, Layer, Shown, Stage, compose
+from syncvid.picture.composing import compose
+from syncvid.picture.composition import Composition, Layer, Shown, Stage
 from syncvid.picture.pieces import DEFAULT_FOCUS, LABEL_SEPARATOR, Piece, Rect, Voice
 from syncvid.picture.record import REPORT_FORMAT, describe, report
 

@@ -35,6 +35,7 @@ from syncvid.segments.glimpses import glimpses_path, tell_flashes
 from syncvid.segments.lanes import Lane
 from syncvid.segments.painting import ClipNote, Habits, OpenPictures, open_pictures
 from syncvid.segments.scraps import lanes_folder, remove_scraps
+from syncvid.segments.staff import usable_cores, worker_count
 from syncvid.segments.tiles import prune
 from syncvid.segments.worker import PART_ENDING, SegmentJob, Target, release_clips
 from syncvid.sources import SoundSource
@@ -42,15 +43,6 @@ from syncvid.timeline import FrameRate, clock_text
 
 # Share of the progress that goes to the pictures; joining is the rest.
 _PICTURE_SHARE = 0.95
-
-# All processes of a render together should stay below this.
-_MEMORY_BUDGET = 1_080 << 20
-
-# Measured, in bytes: the parent; a worker without clips; and, per pixel, an open H.264 decoder with
-# its reference pictures (22 MiB for 1080p), and the encoder with its own (154 MiB at 1080p, and
-# room for a second thread).
-_PARENT_BYTES, _WORKER_BYTES = 150 << 20, 80 << 20
-_DECODER_BYTES_PER_PIXEL, _ENCODER_BYTES_PER_PIXEL = 11, 90
 
 # A process may die this often without a clip to blame before the render is given up.
 _MOST_BLANK_CRASHES = 3
@@ -463,31 +455,6 @@ class _Render:
             composition.without(lambda piece: str(piece.path) == path)
             for composition in self.compositions
         ]
-
-
-def worker_count(compositions: Sequence[Composition], cores: int) -> int:
-    """Return how many processes the memory budget allows for, from 1 to `cores`."""
-    # The outputs show the same clips; each has an encoder.
-    clips = sum(width * height for width, height in _most_at_once(compositions[0]))
-    canvases = sum(composition.size[0] * composition.size[1] for composition in compositions)
-    worker = _WORKER_BYTES + _DECODER_BYTES_PER_PIXEL * clips + _ENCODER_BYTES_PER_PIXEL * canvases
-    return min(max(1, (_MEMORY_BUDGET - _PARENT_BYTES) // worker), max(1, cores))
-
-
-def _most_at_once(composition: Composition) -> list[tuple[int, int]]:
-    """Return the shape of each tile's largest clip: only one of them is open at a time."""
-    return [
-        max((piece.shape for piece in voice.pieces), key=lambda shape: shape[0] * shape[1])
-        for voice in composition.voices
-        if voice.pieces
-    ]
-
-
-def usable_cores() -> int:
-    """Return how many processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _pieces(composition: Composition) -> list[Piece]:

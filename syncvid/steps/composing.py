@@ -9,7 +9,7 @@ from functools import partial
 
 from syncvid.media.probe import probe
 from syncvid.picture import Composition, Piece, Voice, compose
-from syncvid.picture.composition import Around, ViewOf
+from syncvid.picture.composing import Around, ViewOf
 from syncvid.picture.headroom import Focus, Seat, frame_tiles
 from syncvid.picture.tone import match_tones
 from syncvid.production.captions import (

@@ -20,11 +20,12 @@ from syncvid.progress import SILENT
 from syncvid.segments import Tiles
 from syncvid.segments.clips import Keeping
 from syncvid.segments.cutting import pictures_per_segment
-from syncvid.segments.engine import usable_cores
 from syncvid.segments.painting import ClipFailed, Habits, Painter, open_pictures
+from syncvid.segments.staff import usable_cores
 from syncvid.steps.composing import Look, Scenario, plan_video
 from syncvid.steps.findings import find_places_of
-from syncvid.steps.rendering import check_anybody, video_sound
+from syncvid.steps.making import video_sound
+from syncvid.steps.rendering import check_anybody
 from syncvid.timeline import parse_frame_rate, picture_at
 
 

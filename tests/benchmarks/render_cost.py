@@ -43,7 +43,7 @@ from syncvid.media.encode import PREVIEW_SETTINGS, EncodeSettings, SegmentWriter
 from syncvid.picture import Composition, Piece, Voice, compose
 from syncvid.production.layouts import CanvasStyle, Layout, find_layout
 from syncvid.segments import RenderSummary, Tiles, render_video
-from syncvid.segments.engine import usable_cores, worker_count
+from syncvid.segments.staff import usable_cores, worker_count
 from syncvid.timeline import Placement
 
 SIZE, RATE = (1920, 1080), Fraction(30)

@@ -22,7 +22,7 @@ from render_cost import Bench, Silence, measured, side_by_side
 from syncvid.media.encode import EncodeSettings
 from syncvid.production.layouts import find_layout
 from syncvid.segments import Output, Tiles, render_videos
-from syncvid.segments.engine import usable_cores, worker_count
+from syncvid.segments.staff import usable_cores, worker_count
 
 FURTHER = ((1080, 1080), (1080, 1920), (960, 540))
 

@@ -13,7 +13,8 @@ import pytest
 from syncvid.errors import ProductionError
 from syncvid.picture import Composition, Piece, Shown, Voice, compose, describe
 from syncvid.picture import report as report_of
-from syncvid.picture.composition import CARD, Around
+from syncvid.picture.composing import Around
+from syncvid.picture.composition import CARD
 from syncvid.picture.scenes import Scene
 from syncvid.production.layouts import Layout
 from syncvid.timeline import Placement

@@ -23,7 +23,7 @@ from syncvid.production.layouts import Layout
 from syncvid.progress import Event, Progress
 from syncvid.segments import RenderSummary, render_video
 from syncvid.segments import engine as engine_module
-from syncvid.segments.engine import worker_count
+from syncvid.segments.staff import worker_count
 from syncvid.timeline import Placement, middle_of_picture_s
 from tests.segments import films
 from tests.segments.films import QUICK, RATE, SIZE, Silence, numbers_of, quartet
