@@ -102,6 +102,9 @@ def _tiles(composition: Composition) -> list[dict[str, Any]]:
                 **_corner_and_size(place.rect),
                 "from_s": round(from_s - begin_s, 6),
                 "to_s": round(to_s - begin_s, 6),
+                "picture": _corner_and_size(composition.picture_rect(place.rect, piece)),
+                "focus": [round(share, 6) for share in piece.focus],
+                "zoom": round(piece.zoom, 6),
             }
             rows.append(standing[key])
     return rows

@@ -29,10 +29,6 @@ RATE = Fraction(30)
 # Within half of this around a change of take two pictures are seen at once: layouts/grid.toml.
 TAKE_DISSOLVE_S = 0.25
 
-# What a tile keeps when it crops, as layouts/grid.toml and the README state it: the middle, and
-# never less of the picture than this share (a tall one gets plain sides).
-LEAST_SHOWN = 0.62
-
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoOutcome:
@@ -98,20 +94,25 @@ class Panel:
 
 
 def panel_of(clip: dict[str, Any], tile: dict[str, Any]) -> Panel:
-    """Follow a clip's picture into its tile: scaled to cover it, cropped around its middle."""
+    """Follow a clip's picture into its tile, as the report says that it is cut.
+
+    The picture covers a rectangle; zoomed, the focus comes to lie in the middle as far as the
+    picture reaches; otherwise it keeps its place.
+    """
     width, height, counter = clip["width"], clip["height"], clip["counter"]
-    narrow = min(1.0, tile["h"] / tile["w"] * width / height / LEAST_SHOWN)
-    wide = 2 * round(tile["w"] * narrow / 2)
-    scale = max(wide / width, tile["h"] / height)
-    shown = (wide / scale / width, tile["h"] / scale / height)
-    left, top = ((1.0 - part) / 2 for part in shown)
+    rect, zoom = tile["picture"], tile["zoom"]
+    scale = max(rect["w"] / width, rect["h"] / height) * zoom
+    corner = []
+    for focus, whole, kept in zip(
+        tile["focus"], (width * scale, height * scale), (rect["w"], rect["h"]), strict=True
+    ):
+        begin = focus * whole - kept / 2 if zoom > 1.0 else focus * (whole - kept)
+        corner.append(min(max(begin, 0.0), whole - kept))
     columns = counter["first_x"] + counter["pitch_x"] * np.arange(counter["columns"])
     rows = counter["first_y"] + counter["pitch_y"] * np.arange(counter["rows"])
     return Panel(
-        np.rint(tile["x"] + (tile["w"] - wide) / 2 + (columns - left) * width * scale - 0.5).astype(
-            int
-        ),
-        np.rint(tile["y"] + (rows - top) * height * scale - 0.5).astype(int),
+        np.rint(rect["x"] - corner[0] + columns * width * scale - 0.5).astype(int),
+        np.rint(rect["y"] - corner[1] + rows * height * scale - 0.5).astype(int),
         (
             max(1, int(counter["pitch_x"] * width * scale / 5)),
             max(1, int(counter["pitch_y"] * height * scale / 5)),
