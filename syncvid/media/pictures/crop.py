@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -52,6 +53,7 @@ class Cut:
     top: int
 
 
+@functools.lru_cache(maxsize=4096)
 def cut_to_fill(
     shape: tuple[int, int], width: int, height: int, focus: Focus = CENTRE, zoom: float = 1.0
 ) -> Cut:

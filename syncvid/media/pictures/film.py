@@ -151,7 +151,10 @@ class Film:
 
     def _start_s(self, picture: Any) -> float:
         """Return the clip time at which a picture appears."""
-        return float(picture.pts * Fraction(picture.time_base) - self.media.zero)
+        # As Fraction has it, to the last bit; this is asked five times for each picture.
+        base, zero = picture.time_base, self.media.zero
+        ticks = picture.pts * base.numerator * zero.denominator - zero.numerator * base.denominator
+        return float(ticks / (base.denominator * zero.denominator))
 
     def _reachable(self, due_s: float) -> bool:
         """Tell whether to read on: the moment is not behind us, and not far ahead."""
