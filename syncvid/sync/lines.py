@@ -62,7 +62,9 @@ BLOCK = BLOCK_WINDOWS * WINDOW
 
 # Room for the drift on both sides of a block of lags: 120 ppm over 35 minutes.
 MARGIN = 1024
-SIZE = int(fft.next_fast_len(WINDOW + BLOCK + 2 * MARGIN, real=True))
+# scipy's next fast length for a window, a block and both margins; asked for here, it would load
+# scipy wherever this module is.
+SIZE = 67_500
 
 # Lags that are summed into lines at a time, so that the sums stay in the processor's cache.
 TILE = 8192

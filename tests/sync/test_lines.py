@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import fft
 
 from syncvid.sync.lines import (
+    BLOCK,
     LINE_RATE,
+    MARGIN,
+    SIZE,
     WINDOW,
     WINDOW_S,
     prepare,
@@ -66,6 +70,10 @@ def test_one_loud_window_cannot_carry_a_place(rng: np.random.Generator) -> None:
     scores = score_lines(clip, prepare(reference))
     # Ten windows: at most 10 / sqrt(10) from the one that fits, plus chance.
     assert scores.scores[4 * WINDOW - scores.first_lag] < 7.0
+
+
+def test_the_length_of_transforms_is_a_fast_one_that_is_long_enough() -> None:
+    assert fft.next_fast_len(WINDOW + BLOCK + 2 * MARGIN, real=True) == SIZE
 
 
 def test_silence_scores_nothing(rng: np.random.Generator) -> None:
