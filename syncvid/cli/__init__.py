@@ -343,8 +343,10 @@ def preview(
         material = open_production(folder)
         with material.store.locked(str(folder)):
             if moment is not None:
-                path = preview_still(material, moment, look_of=look, progress=progress)
-                say(f"Picture: {path}")
+                still = preview_still(material, moment, look_of=look, progress=progress)
+                for remark in still.remarks:
+                    say(f"Note: {remark}")
+                say(f"Picture: {still.path}")
                 return
             if look.begins or look.ends:
                 path = preview_excerpt(material, look, progress=progress)

@@ -28,6 +28,9 @@ from syncvid.timeline import (
 # Words fade in and out within the stretch that they are given.
 FADE_S = 0.25
 
+# Within so long, words and scenes have come in.
+_SETTLES_S = 1.0
+
 # A held picture is asked for this long before the clip's end, inside the last picture.
 _BEFORE_END_S = 0.002
 
@@ -201,6 +204,14 @@ class Composition:
         return tuple(
             (words, share) for words in self.words if (share := words.share(reference_s)) > 0.0
         )
+
+    def settled(self, picture: int) -> int:
+        """Return the first picture from one on in which nothing comes in or goes, if it is near."""
+        for later in range(picture, min(self.last, picture + round(_SETTLES_S * self.frame_rate))):
+            stages, words = self.stages(later), self.words_at(later)
+            if len(stages) == 1 and all(share == 1.0 for _, share in words):
+                return later
+        return picture
 
     def words_below(self, words: Words) -> tuple[Words, ...]:
         """Return the words that share some time with others and stand below them at the foot."""

@@ -31,6 +31,10 @@ _FOLLOWS_S = 1.0
 _LEAST_SHOWN_S = 2.0
 
 
+# Of a photo the upper part is kept: there the head is (common practice of portraits).
+STILL_FOCUS = (0.5, 0.25)
+
+
 @dataclass(frozen=True, slots=True)
 class Recorder:
     """The file of a separate recorder that goes with a clip, with what is known of it."""
@@ -165,7 +169,7 @@ def cast(
         elif images:
             stills.append(images.pop(0))
             voice = _still_voice(part, player, stills[-1])
-        elif takes:
+        elif takes and still is None:
             continue
         rejected += images
         group = material.groups.get((part, player), "")
@@ -272,7 +276,10 @@ def _still_voice(part: str, player: str, entry: Entry) -> Voice:
     """Return the tile of a part that has only a still image: it stands there all the time."""
     label = _label(part, player) or entry.recording.source.path.stem
     always = Shot(0, Placement(0.0), -ALWAYS_S, ALWAYS_S)
-    return Voice(label, part, (replace(_piece(entry, always), still=True),))
+    piece = replace(_piece(entry, always), still=True)
+    if entry.recording.focus is None:
+        piece = replace(piece, focus=STILL_FOCUS)
+    return Voice(label, part, (piece,))
 
 
 def _piece(entry: Entry, shot: Shot) -> Piece:

@@ -25,7 +25,7 @@ from syncvid.production.material import Material, Recording
 from syncvid.production.moments import Moment
 from syncvid.production.results import SyncResult
 from syncvid.progress import SILENT, Progress
-from syncvid.steps.casting import ALWAYS_S, Cast, cast
+from syncvid.steps.casting import ALWAYS_S, STILL_FOCUS, Cast, cast
 from syncvid.steps.framing import Looks, look_at_takes
 from syncvid.steps.hearing import Facts
 from syncvid.steps.parts import leads_of, with_entrances
@@ -262,6 +262,7 @@ def _with_still(voice: Voice) -> Voice:
         to_s=ALWAYS_S,
         shape=(video.width, video.height),
         identity=f"{voice.still} {voice.still.stat().st_mtime_ns}",
+        focus=STILL_FOCUS,
         still=True,
     )
     return replace(voice, pieces=(piece,))

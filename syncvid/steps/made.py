@@ -41,6 +41,8 @@ def outputs_state(
 ) -> list[tuple[Path, bool]]:
     """Return the videos that were made, each with whether it shows what the production says now.
 
+    Those that were deleted or moved since are not among them.
+
     Parameters
     ----------
     material : Material
@@ -54,6 +56,7 @@ def outputs_state(
     return [
         (Path(file), result is not None and _is_current(material, result, facts, Path(file), row))
         for file, row in rows.items()
+        if Path(file).is_file()
     ]
 
 

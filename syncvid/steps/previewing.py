@@ -16,7 +16,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.segments import PREVIEW_SETTINGS
 from syncvid.steps.casting import cast
 from syncvid.steps.composing import Look
-from syncvid.steps.rendering import RenderOutcome, render, render_still
+from syncvid.steps.rendering import RenderOutcome, Still, render, render_still
 from syncvid.steps.syncing import sync_clips
 from syncvid.steps.telling import sheet_page
 
@@ -148,7 +148,7 @@ def preview_excerpt(
 
 def preview_still(
     material: Material, moment: Moment, *, look_of: Look, progress: Progress = SILENT
-) -> Path:
+) -> Still:
     """Make the picture of one moment at full size, from the tile cache where it can be.
 
     Parameters
@@ -164,7 +164,7 @@ def preview_still(
 
     Returns
     -------
-    Path
+    Still
         A JPEG file, in ``preview`` in the production.
 
     Raises

@@ -266,7 +266,7 @@ def _forget_withdrawn(folder: Path, store: Store) -> None:
         store.forget(name)
     with system_errors(folder):
         keep_only_clips(folder / WORK_FOLDER / TILE_FOLDER, kept)
-        for kind in ("*.mp4", "*.html", "*.jpg"):
+        for kind in ("*.mp4", "*.html", "*.jpg", "*.vtt"):
             for path in (folder / "preview").glob(kind):
                 path.unlink(missing_ok=True)
         for path in (folder / WORK_FOLDER / SEGMENT_FOLDER).glob("*"):

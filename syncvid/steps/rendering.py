@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from syncvid.errors import ProductionError, RenderError, SyncvidError
 from syncvid.handoff.webvtt import Cue, webvtt
@@ -180,6 +181,13 @@ def _write_beside(
     return written
 
 
+class Still(NamedTuple):
+    """The picture of a moment: its file, and what is worth knowing of it."""
+
+    path: Path
+    remarks: tuple[str, ...]
+
+
 def render_still(
     material: Material,
     path: Path,
@@ -187,7 +195,7 @@ def render_still(
     *,
     look_of: Look = AS_PLANNED,
     progress: Progress = SILENT,
-) -> Path:
+) -> Still:
     """Make the picture of one moment, as PNG or JPEG.
 
     Parameters
@@ -197,7 +205,8 @@ def render_still(
     path : Path
         The file to write.
     moment : Moment
-        Which moment; what lies outside of the video is its first or last picture.
+        Which moment; what lies outside of the video is its first or last picture.  Where words
+        or scenes just come in, the picture is that in which they have.
     look_of : Look
         Layout and size.
     progress : Progress
@@ -205,8 +214,8 @@ def render_still(
 
     Returns
     -------
-    Path
-        The file.
+    Still
+        The file, and what is worth knowing.
 
     Raises
     ------
@@ -222,7 +231,9 @@ def render_still(
     check_anybody(scenario, str(path))
     tiles = Tiles(material.store.folder / TILE_FOLDER)
     moment_s = at_s(moment, scenario.bars, "the still")
-    return _write_still(scenario, scenario.at(scenario.size), path, moment_s, tiles)
+    composition = scenario.at(scenario.size)
+    _write_still(scenario, composition, path, moment_s, tiles)
+    return Still(path, (*scenario.looks.remarks, *composition.warnings))
 
 
 def check_anybody(scenario: Scenario, where: str) -> None:
@@ -242,7 +253,7 @@ def _write_still(
     check_target(path)
     refuse_sources(scenario.material, path)
     picture = picture_at(moment_s, composition.frame_rate)
-    picture = min(max(picture, composition.first), composition.last - 1)
+    picture = composition.settled(min(max(picture, composition.first), composition.last - 1))
     write_still(paint_still(composition, picture, tiles=tiles), path)
     return path
 

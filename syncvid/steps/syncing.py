@@ -319,6 +319,12 @@ def _remarks(
     ]
     if material.mix is not None:
         remarks += _early_end(material, result, heard)
+    unknown = result.guide_offset_s is None and material.guide_offset_s is None
+    if result.reference == "mix" and material.guide is not None and unknown:
+        remarks.append(
+            "Where the guide begins on the mix was not found, so bars are not known there. Say it "
+            "with guide_offset_s in production.toml, or name moments in seconds."
+        )
     return tuple(remarks)
 
 

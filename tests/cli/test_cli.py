@@ -17,6 +17,7 @@ from syncvid.cli import app, main
 from syncvid.errors import Cancelled, RenderError
 from syncvid.production.store import Store
 from syncvid.steps import STEPS
+from syncvid.steps.rendering import Still
 
 
 def run(*words: str | Path) -> int:
@@ -209,9 +210,9 @@ def test_preview_makes_one_picture_or_an_excerpt(
 ) -> None:  # fmt: skip
     asked: dict[str, Any] = {}
 
-    def still(_: object, moment: object, *, look_of: Any, progress: object) -> Path:
+    def still(_: object, moment: object, *, look_of: Any, progress: object) -> Still:
         asked["still"] = (str(moment), look_of.layout)
-        return tmp_path / "still.jpg"
+        return Still(tmp_path / "still.jpg", ("Mind the step.",))
 
     def excerpt(_: object, look_of: Any, *, progress: object) -> Path:
         asked["excerpt"] = (str(look_of.begins), str(look_of.ends))
@@ -225,7 +226,7 @@ def test_preview_makes_one_picture_or_an_excerpt(
     assert run("preview", folder, "--from", "5", "--to", "end of bar 6") == 0
     assert asked == {"still": ("bar 9", "rows"), "excerpt": ("5 s", "end of bar 6")}
     shown = capsys.readouterr()
-    assert f"Picture: {tmp_path / 'still.jpg'}" in shown.out
+    assert f"Note: Mind the step.\nPicture: {tmp_path / 'still.jpg'}" in shown.out
     assert f"Excerpt: {tmp_path / 'excerpt.mp4'}" in shown.out
     for wrong in (["--at", "soon"], ["--at", "1", "--from", "2"], ["--from", "3", "--to", "2"]):
         assert run("preview", folder, *wrong) == 2

@@ -192,6 +192,17 @@ def test_a_scene_changes_the_description_of_its_own_pictures_only() -> None:
     assert describe(cut, 180, 240) == describe(soft, 180, 240)
 
 
+def test_a_still_waits_until_scenes_and_words_have_come_in() -> None:
+    composition = two_scenes(0.4)
+    # The change lies between 4.8 and 5.2 s.
+    assert [composition.settled(k) for k in (100, 144, 150, 156)] == [100, 156, 156, 156]
+    around = Around(captions=((2.0, 4.0, "Kyrie"),))
+    voices = [Voice("Flute", "Flute", (piece(),))]
+    spoken = compose(voices, GRID, size=(640, 360), frame_rate=RATE, duration_s=10.0, around=around)
+    # Words come in within a quarter of a second.
+    assert [spoken.settled(k) for k in (60, 70, 90)] == [67, 70, 90]
+
+
 def test_a_tile_enters_when_its_part_does() -> None:
     one = made(piece())
     (grid,) = one.scenes

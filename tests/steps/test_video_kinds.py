@@ -261,8 +261,12 @@ def test_where_the_guide_begins_can_be_settled(
     with pytest.raises(ProductionError, match="Bar 3 cannot be found") as told:
         make(planned(folder))
     assert "guide_offset_s" in told.value.fix
+    # Nobody should learn of it only then.
+    lost_guide, _ = find_places_of(planned(folder), None, SILENT)
+    assert any("guide_offset_s" in remark for remark in lost_guide.remarks)
     material = planned(folder, more="\nguide_offset_s = -0.51")
     outcome, facts = find_places_of(material, None, SILENT)
+    assert not any("guide_offset_s" in remark for remark in outcome.remarks)
     scenario = plan_video(material, outcome.result, facts, Look())
     assert scenario.captions[1].from_s == pytest.approx(BAR_3_S - 0.51)
 
@@ -349,7 +353,7 @@ def test_what_cannot_be_is_told_before_anything_is_made(folder: Path) -> None:
 def test_a_previewed_still_is_at_full_size_and_from_the_moment(
     folder: Path, whole: RenderOutcome
 ) -> None:
-    path = preview_still(planned(folder), parse_moment("2.0"), look_of=Look())
+    path, _ = preview_still(planned(folder), parse_moment("2.0"), look_of=Look())
     with av.open(str(path)) as still:
         (picture,) = still.decode(video=0)
         luma = picture.reformat(format="gray").to_ndarray().astype(float) * 219 / 255 + 16
