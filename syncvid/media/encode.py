@@ -19,6 +19,7 @@ import av
 from syncvid.arrays import Plane
 from syncvid.errors import RenderError
 from syncvid.media.errors import media_errors
+from syncvid.media.wrapping import wrapped
 from syncvid.timeline import FrameRate
 
 SOUND_RATE = 48_000
@@ -115,7 +116,7 @@ class SegmentWriter:
 
     def write(self, pixels: Plane) -> None:
         """Encode one picture, shape (height * 3 / 2, width); the array may then be used again."""
-        picture = av.VideoFrame.from_numpy_buffer(pixels, "yuv420p")
+        picture = wrapped(pixels)
         picture.pts, picture.time_base = self._count, self._tick
         picture.colorspace, picture.color_range = _BT709, _LIMITED
         self._count += 1

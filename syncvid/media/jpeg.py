@@ -14,6 +14,7 @@ from av.video.reformatter import Interpolation, VideoReformatter
 
 from syncvid.arrays import Plane, Planes
 from syncvid.errors import MediaError
+from syncvid.media.wrapping import wrapped
 
 # Quantiser scale of the encoder, 2 (fine) to 31.  Measured on a 640x360 tile with camera noise:
 # 16 kB and 46.2 dB at 2, 10 kB and 44.8 dB at 4.
@@ -58,7 +59,7 @@ class JpegWriter:
         self._pixels[:height] = planes[0]
         flat[luma : luma + chroma].reshape(height // 2, width // 2)[:] = planes[1]
         flat[luma + chroma :].reshape(height // 2, width // 2)[:] = planes[2]
-        picture = av.VideoFrame.from_numpy_buffer(self._pixels, "yuv420p")
+        picture = wrapped(self._pixels)
         picture.pts, picture.color_range = self._count, 1
         self._count += 1
         return b"".join(bytes(packet) for packet in self._context.encode(picture))

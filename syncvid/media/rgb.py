@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import av
 import numpy as np
 from av.video.reformatter import ColorRange, Interpolation, VideoReformatter
 from numpy.typing import NDArray
 
 from syncvid.arrays import Plane
+from syncvid.media.wrapping import wrapped
 
 # ITU-T H.273: matrix coefficients.
 _BT709 = 1
@@ -37,7 +37,7 @@ class RgbConverter:
             R, G, B, full range; an array of its own.
         """
         picture = self._reformatter.reformat(
-            av.VideoFrame.from_numpy_buffer(pixels, "yuv420p"),
+            wrapped(pixels),
             format="rgb24",
             src_colorspace=_BT709,
             dst_colorspace=_BT709,

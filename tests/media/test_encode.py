@@ -67,6 +67,25 @@ def write_segments(
     return segments
 
 
+def test_heights_that_are_no_multiple_of_four_keep_their_colours(tmp_path: Path) -> None:
+    width, height = 192, 110
+    canvas = np.full((height * 3 // 2, width), 60, np.uint8)
+    u, v = np.split(canvas.reshape(-1)[width * height :], 2)
+    u[:], v[:] = 90, 170
+    path = tmp_path / "s.mp4"
+    with SegmentWriter(
+        path, size=(width, height), frame_rate=Fraction(30), settings=SETTINGS, key_interval=20
+    ) as writer:
+        writer.write(canvas)
+    with av.open(str(path)) as container:
+        (picture,) = container.decode(video=0)
+        assert (picture.width, picture.height) == (width, height)
+        planes = picture.to_ndarray().reshape(-1)
+    found = np.split(planes, [width * height, width * height * 5 // 4])
+    for plane, wanted in zip(found, (60, 90, 170), strict=True):
+        assert np.abs(plane.astype(int) - wanted).max() <= 2
+
+
 def join(
     folder: Path, counts: list[int], rate: Fraction, *, channels: int = 2
 ) -> tuple[Path, Clicks]:

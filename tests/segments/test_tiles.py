@@ -144,6 +144,18 @@ def test_what_is_read_is_what_was_written(luma: int, chroma: int) -> None:
         assert np.abs(one.astype(int) - other).max() <= 2
 
 
+@pytest.mark.parametrize("size", [(64, 36), (62, 34), (66, 38), (32, 54)])
+def test_colours_keep_their_place_at_any_even_size(size: tuple[int, int]) -> None:
+    width, height = size
+    across = np.arange(width // 2) % 16 < 8
+    luma = np.tile(np.linspace(40, 200, width), (height, 1)).astype(np.uint8)
+    u = np.tile(np.where(across, 90, 160), (height // 2, 1)).astype(np.uint8)
+    v = np.tile(np.linspace(90, 160, width // 2), (height // 2, 1)).astype(np.uint8)
+    found = JpegReader().decode(JpegWriter(*size).encode((luma, u, v)), size, size)
+    for one, other in zip((luma, u, v), found, strict=True):
+        assert np.abs(one.astype(int) - other).mean() < 3
+
+
 def test_a_large_picture_does_not_pay() -> None:
     assert pays((960, 540), (1920, 1080))
     assert not pays((1280, 720), (1920, 1080))
