@@ -33,7 +33,7 @@ from syncvid.arrays import Planes
 from syncvid.media.jpeg import JpegWriter
 
 # Change this when the same clip comes to give other tiles: files of another kind hold nothing.
-_MAGIC = b"SVT2"
+_MAGIC = b"SVT3"
 
 # The kind, and length and checksum of the table of pictures that follows.
 _HEAD = struct.Struct("<4sII")

@@ -298,8 +298,8 @@ def _views(
     seats = []
     for piece, size in items:
         take = takes.get(piece.file)
-        if take is None:
-            seats.append(Seat(piece.shape, size))
+        if take is None or piece.still:
+            seats.append(Seat(piece.shape, size, focus=piece.focus, zoom=piece.zoom))
         else:
             framing = looks.of(take).framing
             seats.append(Seat(piece.shape, size, framing, take.focus, take.zoom))
