@@ -35,7 +35,7 @@ class Cue:
     text: str
 
 
-def webvtt(cues: Iterable[Cue], *, duration_s: float) -> str:
+def webvtt(cues: Iterable[Cue], *, duration_s: float, note: str = "") -> str:
     """Return the text of a WebVTT file.
 
     Parameters
@@ -45,6 +45,8 @@ def webvtt(cues: Iterable[Cue], *, duration_s: float) -> str:
         would last less than a millisecond, are left out.
     duration_s : float
         Length of the video.
+    note : str
+        One line for whoever opens the file; players do not show it.
 
     Returns
     -------
@@ -70,7 +72,8 @@ def webvtt(cues: Iterable[Cue], *, duration_s: float) -> str:
     # In the order of their beginnings, as the format asks; otherwise as they were given.
     timed.sort(key=lambda row: row[0])
     blocks = [f"{_clock(a)} --> {_clock(b)}\n{text}\n" for a, b, text in timed]
-    return "\n".join(["WEBVTT\n", *blocks])
+    head = ["WEBVTT\n", *([f"NOTE {note}\n"] if note else [])]
+    return "\n".join([*head, *blocks])
 
 
 def chapters_webvtt(chapters: Iterable[tuple[float, str]], *, duration_s: float) -> str:

@@ -26,7 +26,7 @@ _BLACK, _LUMA_STEPS, _GREY, _CHROMA_STEPS = 16, 219, 128, 224
 _JPEG_OPTIONS = {"flags": "+qscale", "global_quality": "118", "qmin": "1"}
 
 
-def write_still(planes: Planes, path: Path) -> None:
+def write_still(planes: Planes, path: Path, *, comment: str = "") -> None:
     """Write one picture of the video as a file.
 
     Parameters
@@ -35,6 +35,8 @@ def write_still(planes: Planes, path: Path) -> None:
         The picture, 4:2:0, BT.709, limited range.
     path : Path
         Ends with .png (no loss), .jpg or .jpeg; appears only when it is whole.
+    comment : str
+        Kept in a JPEG file, in its head.
 
     Raises
     ------
@@ -51,7 +53,8 @@ def write_still(planes: Planes, path: Path) -> None:
     part = path.with_name(f".{path.name}.part")
     try:
         with media_errors(path, doing="write"):
-            part.write_bytes(encode(planes_to_rgb(planes)))
+            data = encode(planes_to_rgb(planes))
+            part.write_bytes(_commented(data, comment) if encode is _jpeg and comment else data)
             os.replace(part, path)
     finally:
         # On a disk that cannot be written there is nothing to remove, and the error says so.
@@ -108,6 +111,14 @@ def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
     pixels = np.stack((luma, _GREY + (blue - luma) / 1.772, _GREY + (red - luma) / 1.402))
     picture = av.VideoFrame.from_ndarray(_bytes(pixels), "yuvj444p")
     return _encoded("mjpeg", picture, _JPEG_OPTIONS)
+
+
+def _commented(jpeg: bytes, comment: str) -> bytes:
+    """Put a comment behind the first segment of a JPEG file (ITU-T T.81, B.2.4.5)."""
+    text = comment.encode()
+    behind = 4 + int.from_bytes(jpeg[4:6], "big")
+    segment = b"\xff\xfe" + (len(text) + 2).to_bytes(2, "big") + text
+    return jpeg[:behind] + segment + jpeg[behind:]
 
 
 def _bytes(values: NDArray[Any]) -> NDArray[np.uint8]:

@@ -12,7 +12,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from syncvid.errors import system_error
+from syncvid.errors import ProductionError, system_error
+
+MADE_WITH = "Made with syncvid"
+"""Stands in the head of what is written beside a video."""
+
+# So far from the beginning of a file that mark is looked for.
+_MARK_BYTES = 1024
 
 # Enough of a file to know it again: its size, and this much of its head and of its tail.
 _SAMPLE_BYTES = 1 << 20
@@ -111,6 +117,31 @@ def check_target(path: Path) -> None:
     with system_errors(path):
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "Is a directory")
+
+
+def refuse_foreign(path: Path) -> None:
+    """Refuse to write over a file that stands where nobody has named it, and is not ours.
+
+    Videos are named by the user; what is written beside them is not, and may hit a photo or
+    somebody's own captions.  Ours say by whom they were made.
+
+    Raises
+    ------
+    ProductionError
+        It was not made with syncvid.
+    MediaError
+        It cannot be read.
+    """
+    if not path.exists():
+        return
+    with system_errors(path), path.open("rb") as file:
+        ours = MADE_WITH.encode() in file.read(_MARK_BYTES)
+    if not ours:
+        raise ProductionError(
+            "This file would be overwritten, and it was not made with syncvid.",
+            where=str(path),
+            fix="Move it away, or give the video another name.",
+        )
 
 
 def written_path(path: Path, folder: Path) -> str:

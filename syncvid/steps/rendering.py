@@ -15,7 +15,7 @@ from syncvid.media.still_out import write_still
 from syncvid.picture import Composition
 from syncvid.picture import report as picture_report
 from syncvid.production.captions import at_s
-from syncvid.production.files import check_target, write_whole
+from syncvid.production.files import MADE_WITH, check_target, refuse_foreign, write_whole
 from syncvid.production.material import Material, refuse_sources
 from syncvid.production.moments import Moment
 from syncvid.production.outputs import KINDS, OutputKind, name_files
@@ -128,7 +128,7 @@ def render(
     """
     named = name_files(out, kinds)
     still = out.with_suffix(".jpg") if poster is not None else None
-    _check_targets(material, [*named.values()], [report, still], sync_file)
+    _check_targets(material, [*named.values()], report, still, sync_file)
     outcome, facts = find_places_of(material, sync_file, progress.part(0.1))
     result = outcome.result
     if sync_file is not None:
@@ -173,7 +173,7 @@ def _write_beside(
             cues = [Cue(c.from_s + at_s, c.to_s + at_s, c.text) for c in scenario.captions]
             length_s = video.composition.picture_count / float(video.composition.frame_rate)
             path = video.out.with_suffix(".vtt")
-            write_whole(path, webvtt(cues, duration_s=length_s))
+            write_whole(path, webvtt(cues, duration_s=length_s, note=MADE_WITH))
             written.append(path)
     if report:
         text = json.dumps(picture_report(shown), indent=1, ensure_ascii=False)
@@ -252,9 +252,10 @@ def _write_still(
     """Write the picture that is on screen at a reference second."""
     check_target(path)
     refuse_sources(scenario.material, path)
+    refuse_foreign(path)
     picture = picture_at(moment_s, composition.frame_rate)
     picture = composition.settled(min(max(picture, composition.first), composition.last - 1))
-    write_still(paint_still(composition, picture, tiles=tiles), path)
+    write_still(paint_still(composition, picture, tiles=tiles), path, comment=MADE_WITH)
     return path
 
 
@@ -288,7 +289,8 @@ def _omissions(material: Material, result: SyncResult, players: Cast) -> list[st
 def _check_targets(
     material: Material,
     outs: Sequence[Path],
-    beside: Sequence[Path | None],
+    report: Path | None,
+    still: Path | None,
     sync_file: Path | None,
 ) -> None:
     """Refuse at the door what could not be written at the end, or what would destroy a source."""
@@ -297,9 +299,11 @@ def _check_targets(
             raise ProductionError(
                 "The video must be an .mp4 file.", where=str(out), fix=f"Write {out.stem}.mp4."
             )
-    targets = [*outs, *(path for path in beside if path is not None)]
-    if material.captions:
-        targets += [out.with_suffix(".vtt") for out in outs]
+    beside = [out.with_suffix(".vtt") for out in outs] if material.captions else []
+    beside += [still] if still is not None else []
+    targets = [*outs, *beside, *([report] if report is not None else [])]
     refuse_sources(material, *targets, keep=[sync_file] if sync_file else [])
     for target in targets:
         check_target(target)
+    for path in beside:
+        refuse_foreign(path)

@@ -336,6 +336,24 @@ def test_a_message_meets_its_limit_and_is_reported_as_it_came_out(
     assert not list(folder.glob(".*")), "no try is left"
 
 
+@pytest.mark.slow
+def test_what_lies_beside_a_video_replaces_only_our_own(folder: Path) -> None:
+    material = planned(folder)
+    for name in ("out.vtt", "out.jpg"):
+        (folder / name).write_bytes(b"a photo, or words of the user's own")
+        with pytest.raises(ProductionError, match="not made with syncvid"):
+            make(material, poster="1")
+        assert (folder / name).read_bytes().startswith(b"a photo")
+        (folder / name).unlink()
+    assert not (folder / "out.mp4").exists()
+    for _ in range(2):
+        made = make(material, excerpt=("1", "1.5"), poster="1")
+        assert {"out.vtt", "out.jpg"} <= {path.name for path in made.files}
+    with av.open(str(folder / "out.jpg")) as still:
+        (picture,) = still.decode(video=0)
+        assert picture.width > 0
+
+
 def test_what_cannot_be_is_told_before_anything_is_made(folder: Path) -> None:
     material = planned(folder)
     for wrong in ({"excerpt": ("bar 9", None)}, {"poster": "bar 9"}):
