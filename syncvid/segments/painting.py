@@ -7,7 +7,7 @@ clip is decoded once for all of them.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any, NamedTuple
 
 from syncvid.media.pictures import Crop
@@ -147,13 +147,21 @@ class Painter:
 
     def close(self) -> None:
         """Close all clips."""
-        self._clips.close()
         if self._pool is not None:
             self._pool.shutdown()
+        self._clips.close()
 
-    def _map(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterable[Any]:
-        """Do the work for all clips, side by side if there are threads for it."""
-        return list((self._pool.map if self._pool else map)(work, items))
+    def _map(self, work: Callable[[Any], Any], items: Iterable[Any]) -> list[Any]:
+        """Do the work for all clips, side by side if there are threads for it.
+
+        If it fails for one, nothing is raised before the others have come to an end: whoever gets
+        the error may close their files, and a decoder that loses its file crashes the process.
+        """
+        if self._pool is None:
+            return [work(item) for item in items]
+        going = [self._pool.submit(work, item) for item in items]
+        wait(going)
+        return [future.result() for future in going]
 
     def _fetch(self, item: tuple[ClipKey, _Order]) -> Fetched:
         """Fetch one clip's picture."""

@@ -1,18 +1,24 @@
-"""Pieces of one file that follow each other in a tile share one decoder."""
+"""Pieces of one file that follow each other in a tile share one decoder; none is closed in use."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import threading
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
 
+from syncvid.arrays import Planes
+from syncvid.errors import MediaError
+from syncvid.media.pictures import Crop
 from syncvid.picture import Composition, Piece, Voice, compose
 from syncvid.production.layouts import Layout
 from syncvid.segments.clips import Pictures, open_pictures
-from syncvid.segments.painting import Habits, Painter
+from syncvid.segments.painting import ClipFailed, Habits, Painter
 from syncvid.timeline import Placement
 from tests.segments.films import RATE, SIZE, piece_of, write_film
 
@@ -86,3 +92,53 @@ def test_pieces_that_are_seen_together_have_a_decoder_each(jumping: Composition)
     # The third goes on with that of the first.
     assert len(opened) == 2
     assert set(map(id, opened)) == set(map(id, closed))
+
+
+class Slow:
+    """Pictures that take their time, and notice being closed before they are there."""
+
+    damages, ran_out, span_s, shown_until_s = 0, False, (0.0, 0.0), 0.0
+
+    def __init__(self) -> None:
+        self.busy = threading.Event()
+        self.closed_while_busy = False
+
+    def advance(self, clip_s: float) -> int:
+        self.busy.set()
+        time.sleep(0.3)
+        self.busy.clear()
+        return 0
+
+    def planes_for(self, crops: Sequence[Crop]) -> list[Planes]:
+        return [
+            (
+                np.zeros((crop.height, crop.width), np.uint8),
+                np.zeros((crop.height // 2, crop.width // 2), np.uint8),
+                np.zeros((crop.height // 2, crop.width // 2), np.uint8),
+            )
+            for crop in crops
+        ]
+
+    def close(self) -> None:
+        self.closed_while_busy |= self.busy.is_set()
+
+
+def test_no_clip_is_closed_while_it_is_decoded(tmp_path: Path) -> None:
+    film = tmp_path / "film.mp4"
+    write_film(film, [n / 30 for n in range(30)])
+    voices = [Voice(name, name, (replace(piece_of(film), file=name),)) for name in "AB"]
+    composition = compose(voices, Layout("grid"), size=SIZE, frame_rate=RATE, duration_s=1.0)
+    slow = Slow()
+
+    def open_one(piece: Piece, fast: bool, check: Callable[[], None]) -> Pictures:
+        if piece.file == "B":
+            return cast(Pictures, slow)
+        slow.busy.wait(5.0)
+        raise MediaError("This one cannot be decoded.", where=piece.file)
+
+    painter = Painter([composition], Habits(open_one, threads=2))
+    painter.begin_segment(0, 1, [0])
+    with pytest.raises(ClipFailed):
+        painter.paint(0, [0])
+    painter.close()
+    assert not slow.closed_while_busy
