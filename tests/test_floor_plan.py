@@ -26,12 +26,15 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
     "production": (GROUND, {"pydantic", "tomlkit", "filelock", "platformdirs", "numpy"}),
     "media": (GROUND, {"av", "numpy", "soundfile", "imageio_ffmpeg", "moviepy", "PIL"}),
     "signals": (GROUND | LAZY, {"numpy", "scipy"}),
-    "guide": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
+    "guide": (
+        GROUND | {"signals"} | TYPES | LAZY,
+        {"numpy", "scipy", "partitura", "mido", "lxml"},
+    ),
     "sync": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
     "listen": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
     "mix": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
     "picture": (GROUND | {"signals"} | TYPES, {"numpy", "PIL", "fontTools", "cv2", "matplotlib"}),
-    "handoff": (GROUND | TYPES, {"numpy", "matplotlib"}),
+    "handoff": (GROUND | TYPES, {"numpy", "matplotlib", "reportlab"}),
     "segments": (GROUND | {"production", "media", "picture"}, {"numpy"}),
     "steps": (
         GROUND
@@ -46,6 +49,7 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
 }
 
 HEAVY = ("av", "moviepy", "matplotlib", "starlette", "scipy", "PIL", "numpy", "pydantic", "cv2")
+HEAVY += ("partitura", "mido", "lxml", "reportlab")
 
 
 def rooms() -> list[Path]:

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from urllib.parse import quote
 
-from syncvid.guide import read_beats
 from syncvid.handoff import SheetClip, SheetPage, SheetSound
+from syncvid.production.beats import read_map
 from syncvid.production.files import system_errors
 from syncvid.production.material import Material
 from syncvid.production.pick import TakeName, take_label
@@ -160,4 +160,4 @@ def find_beats(material: Material) -> BeatMap | None:
     if not path.is_file():
         return None
     with system_errors(path):
-        return read_beats(path.read_text(encoding="utf-8"), where=str(path))
+        return read_map(path.read_text(encoding="utf-8"), where=str(path)).beat_map

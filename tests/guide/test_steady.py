@@ -1,12 +1,11 @@
-"""Beats and clicks of the guide."""
+"""Beats and clicks of the simplest guide."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from syncvid.errors import ProductionError
-from syncvid.guide import PEAK, read_beats, render_clicks, steady_beats, write_beats
+from syncvid.guide import PEAK, render_clicks, steady_beats
 
 
 def test_two_bars_of_three_at_72_last_five_seconds() -> None:
@@ -14,17 +13,6 @@ def test_two_bars_of_three_at_72_last_five_seconds() -> None:
     beats = steady_beats(bars=1, beats_in_bar=3, tempo_bpm=72, count_in_bars=2)
     assert beats.beats[6].guide_s == pytest.approx(5.0, abs=1e-9)
     assert [b.bar for b in beats.bar_starts()] == [-1, 0, 1]
-
-
-def test_beats_survive_their_file() -> None:
-    beats = steady_beats(bars=2, beats_in_bar=4, tempo_bpm=96)
-    assert read_beats(write_beats(beats)) == beats
-
-
-@pytest.mark.parametrize("text", ["", "{}", '{"format": "x"}', '{"format": "syncvid.beats/1"}'])
-def test_what_is_no_beat_map_is_refused(text: str) -> None:
-    with pytest.raises(ProductionError, match=r"g\.beats\.json"):
-        read_beats(text, where="g.beats.json")
 
 
 def test_every_click_starts_on_its_beat_to_the_sample_and_stays_below_minus_six() -> None:

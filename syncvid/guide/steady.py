@@ -1,19 +1,11 @@
-"""The guide track's beats: counting them, keeping them as JSON, and making them heard as clicks.
-
-Bars are numbered as in the parts: the first bar of the music is 1, the count-in ends in bar 0.
-"""
+"""The simplest guide: music in one tempo, a click on every beat."""
 
 from __future__ import annotations
-
-import json
 
 import numpy as np
 
 from syncvid.arrays import Audio, Sound
-from syncvid.errors import ProductionError
 from syncvid.timeline import Beat, BeatMap, to_samples
-
-BEATS_FORMAT = "syncvid.beats/1"
 
 # Peaks of a guide stay at or below -6 dBFS: many ears meet it on headphones (common practice).
 PEAK = 10 ** (-6 / 20)
@@ -60,34 +52,6 @@ def steady_beats(
         for beat in range(beats_in_bar)
     )
     return BeatMap(tuple(beats))
-
-
-def write_beats(beats: BeatMap) -> str:
-    """Write a beat map as ``syncvid.beats/1``."""
-    rows = [{"bar": b.bar, "beat": b.beat, "guide_s": round(b.guide_s, 6)} for b in beats.beats]
-    return json.dumps({"format": BEATS_FORMAT, "beats": rows}, indent=1) + "\n"
-
-
-def read_beats(text: str, *, where: str = "") -> BeatMap:
-    """Read ``syncvid.beats/1``.
-
-    Raises
-    ------
-    ProductionError
-        The text is no beat map.
-    """
-    try:
-        document = json.loads(text)
-        if document["format"] != BEATS_FORMAT:
-            raise ValueError(f"its format is {document['format']!r}")
-        rows = document["beats"]
-        return BeatMap(
-            tuple(Beat(int(r["bar"]), int(r["beat"]), float(r["guide_s"])) for r in rows)
-        )
-    except (ValueError, KeyError, TypeError) as exc:
-        raise ProductionError(
-            f"This is no {BEATS_FORMAT} file: {exc}.", where=where, fix="Write the guide anew."
-        ) from exc
 
 
 def render_clicks(beats: BeatMap, *, duration_s: float, sample_rate: int = 48_000) -> Sound:
