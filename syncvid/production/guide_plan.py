@@ -100,9 +100,9 @@ class Place(NamedTuple):
     bar : int
         Number of the bar as printed.
     beat : Fraction
-        From 1; a half lies half-way through a beat.
+        From 1; a half lies half-way through a beat; one more than the bar has: the bar's end.
     time : int
-        Which of the times that the bar is played is meant; 0: every time.
+        Which of the times that the bar is played is meant, from 1; 0: every time.
     """
 
     bar: int
@@ -215,7 +215,7 @@ class CountIn:
     bars : int
         Bars, an upbeat completed by the last of them.
     seconds : float or None
-        Instead: as many whole beats as fill at least so many seconds.
+        Instead: as many bars as fill at least so many seconds.
     """
 
     bars: int = 2
