@@ -259,6 +259,26 @@ class GuideSound:
 
 
 @dataclass(frozen=True, slots=True)
+class SheetNotes:
+    """What the players' sheet should say besides.
+
+    Attributes
+    ----------
+    language : str
+        Of its texts.
+    send_to, by_when : str
+        Where recordings go, and until when; free text.
+    claps : bool
+        Whether everybody claps the last bar of the count-in.
+    """
+
+    language: str = "en"
+    send_to: str = ""
+    by_when: str = ""
+    claps: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class GuidePlan:
     """All decisions about a guide.
 
@@ -275,6 +295,9 @@ class GuidePlan:
     holds, entries : tuple
     count_in : CountIn
     sound : GuideSound
+    sheet : SheetNotes
+    score : str
+        The score's file, beside the plan, for lines that are played; may be empty.
     """
 
     title: str
@@ -286,6 +309,8 @@ class GuidePlan:
     entries: tuple[Entry, ...] = ()
     count_in: CountIn = field(default_factory=CountIn)
     sound: GuideSound = field(default_factory=GuideSound)
+    sheet: SheetNotes = field(default_factory=SheetNotes)
+    score: str = ""
 
 
 class Note(NamedTuple):
