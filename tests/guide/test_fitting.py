@@ -18,7 +18,7 @@ def plan_of(*numbers: int) -> GuidePlan:
 
 
 def score_of(*numbers: int) -> Score:
-    """A score whose nth played bar holds a note of pitch n at its beginning and half-way."""
+    """Make a score whose nth played bar holds a note of pitch n at its beginning and half-way."""
     notes = tuple(
         Note(Fraction(index, 2) + half, Fraction(1, 4), float(index))
         for index in range(len(numbers))
