@@ -139,9 +139,7 @@ def sections(facts: PlayersSheet) -> tuple[Section, ...]:
         ("send", _send(facts)),
         ("care", (facts.texts.say(f"care.{key}") for key in ("consent", "law", "computer"))),
     )
-    return tuple(
-        Section(facts.texts.text(f"{name}.heading"), tuple(lines)) for name, lines in told
-    )
+    return tuple(Section(facts.texts.text(f"{name}.heading"), tuple(lines)) for name, lines in told)
 
 
 def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:

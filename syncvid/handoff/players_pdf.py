@@ -156,7 +156,9 @@ class _Page:
 
     def _columns(self, size: float) -> tuple[tuple[_Block, ...], ...]:
         """Return the sections in two columns as even as can be."""
-        blocks = [self._section(place, section, size) for place, section in enumerate(self._told, 1)]
+        blocks = [
+            self._section(place, section, size) for place, section in enumerate(self._told, 1)
+        ]
         cuts = ((tuple(blocks[:cut]), tuple(blocks[cut:])) for cut in range(1, len(blocks)))
         return min(cuts, key=lambda columns: max(map(_height, columns)))
 
@@ -231,7 +233,13 @@ class _Page:
         return y
 
     def _paragraph(
-        self, text: str, size: float, *, italic: bool = False, colour: str = INK, align: str = "left"
+        self,
+        text: str,
+        size: float,
+        *,
+        italic: bool = False,
+        colour: str = INK,
+        align: str = "left",
     ) -> Any:
         """Return a plain text as a paragraph."""
         return self._set(

@@ -78,8 +78,8 @@ class Texts:
 
         Examples
         --------
-        >>> read_texts().say("send.name", pattern="Part 1.mp4")[:2]
-        (Run(text='Name each file', stress=True, fact=False), Run(text=' ', stress=False, fact=False))
+        >>> read_texts().say("send.name", pattern="Part 1.mp4")[2]
+        Run(text='Part 1.mp4', stress=False, fact=True)
         """
         pieces = enumerate(self.words[key].split("*"))
         comma = self.words["page.comma"]
@@ -128,7 +128,7 @@ def read_texts(language: str = ENGLISH, *, own: str = "", where: str = "") -> Te
 
     Examples
     --------
-    >>> read_texts("de", own='[send]\\nheading = "Schicken"').words["send.heading"]
+    >>> read_texts("de", own='send.heading = "Schicken"').words["send.heading"]
     'Schicken'
     """
     if not _TAG.fullmatch(language):
