@@ -9,7 +9,7 @@ alone, with a drone, with all parts: a player sets the volume once.  It is reach
 the whole guide; nothing is limited or compressed.  The standard's gates leave out the silence
 between clicks, so that slow and fast clicks measure, and sound, alike.  The target is the loudest
 which bare clicks of every colour reach below the highest peak.  Where peaks do not allow it, the
-guide is softer.
+guide is softer: so it is where a drone fainter than 14 dB below them goes on between few clicks.
 
 **Signature.**  It is no part of all this: its peak is the same in every guide, so that it is found
 alike in all of them.
