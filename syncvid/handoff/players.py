@@ -1,0 +1,272 @@
+"""What the players' sheet tells: the facts, and which texts say them in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from syncvid.handoff.wording import Line, Texts, read_texts
+from syncvid.production.beats import Mark
+from syncvid.production.guide_plan import Tempo
+from syncvid.timeline import clock_text
+
+MOST_MARKS = 48
+"""More rehearsal marks than these do not fit on the page beside the rest."""
+
+MOST_PARTS = 24
+_LONGEST_NAME = 40
+
+
+class PracticeVersion(NamedTuple):
+    """A version of the guide to practise with.
+
+    Attributes
+    ----------
+    file : str
+        Its name.
+    share : float
+        Of the guide's tempo; 0.8 is four fifths.
+    """
+
+    file: str
+    share: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlayersSheet:
+    """Everything that the players' sheet tells.
+
+    Attributes
+    ----------
+    title : str
+    version : int
+        Of the guide.
+    length_s : float
+        Of the guide, in seconds.
+    guide : tuple of str
+        Names of the guide's files: the same sound in several formats.
+    practice : tuple of PracticeVersion
+    parts : tuple of str
+        Names of the parts, as files are to be called; may be empty.
+    marks : tuple of Mark
+        Those of the guide; its sections with a name are listed.
+    tempo : Tempo or None
+        At the beginning.
+    count_in_bars : int
+        0: there is none that has whole bars.
+    count_in_s : float
+        How long it is; 0: nothing is counted.
+    claps : bool
+        Whether players are asked to clap in its last bar.
+    signature : bool
+        Whether the guide begins with the sound by which it is known.
+    send_to, send_by : str
+        Where to and until when, in the leader's words; may be empty.
+    pattern : str
+        How to name the files, as in ``Part - Name - take 1.mp4``; may be empty.
+    texts : Texts
+        In the language of the production.
+    """
+
+    title: str
+    version: int
+    length_s: float
+    guide: tuple[str, ...] = ()
+    practice: tuple[PracticeVersion, ...] = ()
+    parts: tuple[str, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    tempo: Tempo | None = None
+    count_in_bars: int = 0
+    count_in_s: float = 0.0
+    claps: bool = True
+    signature: bool = False
+    send_to: str = ""
+    send_by: str = ""
+    pattern: str = ""
+    texts: Texts = field(default_factory=read_texts)
+
+
+class Section(NamedTuple):
+    """A heading and the lines below it."""
+
+    heading: str
+    lines: tuple[Line, ...]
+
+
+class MarkRow(NamedTuple):
+    """A rehearsal mark with its bar and its time, in words."""
+
+    name: str
+    bar: str
+    clock: str
+
+
+def title_of(facts: PlayersSheet) -> str:
+    """Return the title, or the word for none."""
+    return facts.title.strip() or facts.texts.text("page.untitled")
+
+
+def version_of(facts: PlayersSheet) -> str:
+    """Return which version of the guide the sheet is for."""
+    return facts.texts.text("page.version", version=str(facts.version))
+
+
+def about(facts: PlayersSheet) -> str:
+    """Return the line below the title: length, tempo, count-in."""
+    texts = facts.texts
+    told = [texts.text("amounts.length", length=clock_text(facts.length_s, decimals=0))]
+    if facts.tempo is not None:
+        told.append(
+            texts.text(
+                "amounts.tempo",
+                note=_note(facts.tempo, texts),
+                number=_number(facts.tempo.per_minute, texts),
+            )
+        )
+    if facts.count_in_s > 0:
+        told.append(texts.text("amounts.count_in", amount=_counted_in(facts)))
+    return texts.words["page.comma"].join(told)
+
+
+def sections(facts: PlayersSheet) -> tuple[Section, ...]:
+    """Return what is to be done, in the order in which one does it."""
+    told = (
+        ("ready", _ready(facts)),
+        ("phone", _phone(facts)),
+        ("trial", (facts.texts.say(f"trial.{key}") for key in ("record", "watch", "ask"))),
+        ("take", _take(facts)),
+        ("send", _send(facts)),
+        ("care", (facts.texts.say(f"care.{key}") for key in ("consent", "law", "computer"))),
+    )
+    return tuple(Section(facts.texts.text(f"{name}.heading"), tuple(lines)) for name, lines in told)
+
+
+def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
+    """Return the rehearsal marks that are listed."""
+    return tuple(
+        MarkRow(
+            shortened(mark.name.strip(), _LONGEST_NAME),
+            facts.texts.text("marks.bar", bar=str(mark.bar)),
+            clock_text(mark.guide_s, decimals=0),
+        )
+        for mark in _named(facts)[:MOST_MARKS]
+    )
+
+
+def marks_left_out(facts: PlayersSheet, listed: int = MOST_MARKS) -> str:
+    """Tell how many marks are not listed; empty if all are."""
+    rest = len(_named(facts)) - listed
+    return facts.texts.counted("marks.more", rest) if rest > 0 else ""
+
+
+def shortened(text: str, longest: int) -> str:
+    """Return a text with an ellipsis for what is beyond a number of letters.
+
+    Examples
+    --------
+    >>> shortened("Recapitulation", 6)
+    'Recap…'
+    """
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def _named(facts: PlayersSheet) -> tuple[Mark, ...]:
+    """Return the beginnings of sections that have a name."""
+    return tuple(mark for mark in facts.marks if mark.kind == "section" and mark.name.strip())
+
+
+def _ready(facts: PlayersSheet) -> Iterator[Line]:
+    """Yield what to have at hand."""
+    texts, version = facts.texts, str(facts.version)
+    if facts.guide:
+        yield texts.say("ready.guide", files=facts.guide, version=version)
+    else:
+        yield texts.say("ready.version", version=version)
+    if facts.practice:
+        files = tuple(_practice(version, texts) for version in facts.practice)
+        yield texts.say("ready.practice", files=files)
+    for key in ("devices", "headphones", "volume"):
+        yield texts.say(f"ready.{key}")
+
+
+def _phone(facts: PlayersSheet) -> Iterator[Line]:
+    """Yield how to set up the phone."""
+    yield facts.texts.say("phone.quiet", length=clock_text(facts.length_s, decimals=0))
+    for key in ("level", "landscape", "light", "place", "room"):
+        yield facts.texts.say(f"phone.{key}")
+
+
+def _take(facts: PlayersSheet) -> Iterator[Line]:
+    """Yield what happens in a take."""
+    texts = facts.texts
+    yield texts.say("take.slate")
+    yield texts.say("take.signal" if facts.signature else "take.guide")
+    if facts.count_in_s > 0:
+        yield _count_in(facts)
+        if facts.claps and facts.count_in_bars > 0:
+            yield texts.say("take.claps")
+    for key in ("play", "end", "again"):
+        yield texts.say(f"take.{key}")
+
+
+def _send(facts: PlayersSheet) -> Iterator[Line]:
+    """Yield what to do with the files."""
+    texts = facts.texts
+    yield texts.say("send.original")
+    if facts.pattern.strip():
+        yield texts.say("send.name", pattern=facts.pattern)
+    if facts.parts:
+        yield texts.say("send.parts", parts=_parts(facts))
+    if facts.send_to.strip():
+        yield texts.say("send.to", where=facts.send_to)
+    if facts.send_by.strip():
+        yield texts.say("send.by", when=facts.send_by)
+
+
+def _parts(facts: PlayersSheet) -> tuple[str, ...]:
+    """Return the names of the parts, the first ones of very many."""
+    names = tuple(shortened(name.strip(), _LONGEST_NAME) for name in facts.parts[:MOST_PARTS])
+    rest = len(facts.parts) - len(names)
+    more = (facts.texts.counted("send.parts_more", rest),) if rest else ()
+    return (*names, *more)
+
+
+def _practice(version: PracticeVersion, texts: Texts) -> str:
+    """Return a practice version's name, and how slow it is."""
+    if version.share == 1.0:
+        return version.file
+    percent = _number(version.share * 100.0, texts)
+    return texts.text("ready.practice_file", file=version.file, percent=percent)
+
+
+def _count_in(facts: PlayersSheet) -> Line:
+    """Return what is counted before the music."""
+    seconds = _count_in_s(facts)
+    if facts.count_in_bars <= 0:
+        return facts.texts.say("take.count_in_s", seconds=seconds)
+    return facts.texts.say("take.count_in", bars=_counted_in(facts), seconds=seconds)
+
+
+def _counted_in(facts: PlayersSheet) -> str:
+    """Return how long the count-in is, in bars where it has whole ones."""
+    bars = facts.count_in_bars
+    return facts.texts.counted("amounts.bars", bars) if bars > 0 else _count_in_s(facts)
+
+
+def _count_in_s(facts: PlayersSheet) -> str:
+    """Return how long the count-in is in seconds."""
+    return facts.texts.text("amounts.seconds", count=_number(facts.count_in_s, facts.texts))
+
+
+def _note(tempo: Tempo, texts: Texts) -> str:
+    """Return the name of the note that a tempo counts."""
+    fraction = f"{tempo.unit.numerator}/{tempo.unit.denominator}"
+    key = f"notes.{fraction}"
+    return texts.text(key) if key in texts.words else texts.text("notes.any", fraction=fraction)
+
+
+def _number(value: float, texts: Texts) -> str:
+    """Return a number with a tenth, if it has one."""
+    rounded = f"{value:.1f}".removesuffix(".0")
+    return rounded.replace(".", texts.words["page.point"])
