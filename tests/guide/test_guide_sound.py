@@ -139,6 +139,9 @@ def test_errors_say_what_to_do() -> None:
         render_guide(timed(plan), plan, only="melody")
     with pytest.raises(ProductionError, match="has no drone"):
         render_guide(timed(plan), plan, only="drone")
+    endless = plan_of(8000, tempo=20, sound=sound())
+    with pytest.raises(ProductionError, match=r"27 hours.*tempo"):
+        render_guide(timed(endless), endless)
     asked = replace(plan, sound=sound(melody=("Tuba",)))
     with pytest.raises(ProductionError, match=r"'Tuba'.*'Flute', 'Cello'"):
         rendered(asked)
@@ -224,3 +227,33 @@ def test_every_click_of_a_whole_guide_is_found_and_nothing_else(colour: str) -> 
     # mir_eval 0.8: F, precision and recall; 50 ms as usual, and 5 ms.
     for window_s in (0.05, 0.005):
         assert mir_eval.onset.f_measure(truth, onsets(made), window=window_s) == (1.0, 1.0, 1.0)
+
+
+def test_words_are_said_where_there_is_a_speaker_and_the_plan_wants_them() -> None:
+    class Hummer:
+        def say(self, text: str, sample_rate: int) -> Audio:
+            return np.sin(np.arange(1, 9600) * 0.05).astype(np.float32)
+
+    told = plan_of(4, clicks=Clicks.NONE, sound=sound(spoken="bars"))
+    untold = replace(told, sound=sound())
+    with_words = render_guide(timed(told), told, speaker=Hummer()).samples
+    assert np.array_equal(
+        render_guide(timed(told), told).samples,
+        render_guide(timed(untold), untold, speaker=Hummer()).samples,
+    )
+    before = round((timed(told).seconds_at(Fraction(2)) - 0.2) * RATE)
+    assert np.abs(with_words[0, before : before + 4800]).max() > 0.005
+
+
+@needs_ffmpeg
+def test_other_rates_sound_alike(tmp_path: Path) -> None:
+    plan = GUIDES["all"]
+    made = render_guide(timed(plan), plan, little_score(plan), sample_rate=44_100)
+    loudness, peak = metered(made, tmp_path)
+    assert loudness == pytest.approx(-31.0, abs=0.15)
+    assert peak <= -6.0
+    starts = [click.guide_s for click in timed(plan).map.clicks]
+    bare = render_guide(timed(plan), plan, only="clicks", sample_rate=44_100).samples[0]
+    heard = np.flatnonzero(bare)
+    begins = heard[np.diff(heard, prepend=-10_000) > 4410]
+    assert np.abs(begins - np.array(starts) * 44_100).max() <= 0.5
