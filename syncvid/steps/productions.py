@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
+import dataclasses
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
