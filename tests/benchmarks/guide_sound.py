@@ -7,8 +7,8 @@ It prints
 * for half an hour of each law of tempo: the largest distance of a click from its beat, in samples;
   where the beats are is reckoned here by arithmetic alone, and the clicks are read from the file;
 * the error of a drone's partials in cents, after half an hour;
-* wall and processor time of a guide of five minutes with clicks, drone and melody, and of writing it
-  in each kind of file;
+* wall and processor time of a guide of five minutes with clicks, drone and melody, and of writing
+  it in each kind of file;
 * wall time and memory of a guide of half an hour.
 
 What is asked: one sample; 0.1 cent; 2 s for five minutes, written as WAV or FLAC; 700 MB.
