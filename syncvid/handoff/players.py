@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from syncvid.handoff.markup import clean_text
 from syncvid.handoff.wording import Line, Texts, read_texts
 from syncvid.production.beats import Mark
 from syncvid.production.guide_plan import Tempo
@@ -104,7 +105,7 @@ class MarkRow(NamedTuple):
 
 def title_of(facts: PlayersSheet) -> str:
     """Return the title, or the word for none."""
-    return facts.title.strip() or facts.texts.text("page.untitled")
+    return clean_text(facts.title) or facts.texts.text("page.untitled")
 
 
 def version_of(facts: PlayersSheet) -> str:
@@ -146,7 +147,7 @@ def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
     """Return the rehearsal marks that are listed."""
     return tuple(
         MarkRow(
-            shortened(mark.name.strip(), _LONGEST_NAME),
+            shortened(clean_text(mark.name), _LONGEST_NAME),
             facts.texts.text("marks.bar", bar=str(mark.bar)),
             clock_text(mark.guide_s, decimals=0),
         )
@@ -173,7 +174,7 @@ def shortened(text: str, longest: int) -> str:
 
 def _named(facts: PlayersSheet) -> tuple[Mark, ...]:
     """Return the beginnings of sections that have a name."""
-    return tuple(mark for mark in facts.marks if mark.kind == "section" and mark.name.strip())
+    return tuple(mark for mark in facts.marks if mark.kind == "section" and clean_text(mark.name))
 
 
 def _ready(facts: PlayersSheet) -> Iterator[Line]:
@@ -226,7 +227,7 @@ def _send(facts: PlayersSheet) -> Iterator[Line]:
 
 def _parts(facts: PlayersSheet) -> tuple[str, ...]:
     """Return the names of the parts, the first ones of very many."""
-    names = tuple(shortened(name.strip(), _LONGEST_NAME) for name in facts.parts[:MOST_PARTS])
+    names = tuple(shortened(clean_text(name), _LONGEST_NAME) for name in facts.parts[:MOST_PARTS])
     rest = len(facts.parts) - len(names)
     more = (facts.texts.counted("send.parts_more", rest),) if rest else ()
     return (*names, *more)

@@ -66,9 +66,14 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
     from reportlab.pdfgen.canvas import Canvas
 
     letters = Letters(faces_of(tuple(fonts)))
-    own_face("Regular")
     file = io.BytesIO()
-    canvas = Canvas(file, (_WIDTH, _HEIGHT), invariant=1, lang=facts.texts.language)
+    canvas = Canvas(
+        file,
+        (_WIDTH, _HEIGHT),
+        invariant=1,
+        lang=facts.texts.language,
+        initialFontName=own_face("Regular").name,
+    )
     canvas.setTitle(f"{title_of(facts)}: {facts.texts.text('page.kind')}")
     page = _Page(canvas, letters, facts)
     page.draw()
