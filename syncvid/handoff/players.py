@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from syncvid.handoff.markup import clean_text
 from syncvid.handoff.wording import Line, Texts, read_texts
-from syncvid.production.beats import Mark
-from syncvid.production.guide_plan import Tempo
+from syncvid.production.beats import GuideMap, Mark
+from syncvid.production.guide_plan import GuidePlan, Tempo
 from syncvid.timeline import clock_text
 
 MOST_MARKS = 48
@@ -101,6 +101,33 @@ class MarkRow(NamedTuple):
     name: str
     bar: str
     clock: str
+
+
+def sheet_facts(guide: GuideMap, plan: GuidePlan, **others: Any) -> PlayersSheet:
+    """Return the facts that follow from a guide, together with those that do not.
+
+    Parameters
+    ----------
+    guide : GuideMap
+        When everything happens.
+    plan : GuidePlan
+        What it was made from.
+    **others : Any
+        Further fields of `PlayersSheet`.
+    """
+    counted = [beat for beat in guide.beats if beat.is_count_in]
+    by_bars = plan.count_in.seconds is None
+    return PlayersSheet(
+        title=guide.title,
+        version=guide.version,
+        length_s=guide.duration_s,
+        marks=guide.marks,
+        tempo=plan.tempo,
+        count_in_bars=len({beat.bar for beat in counted}) if by_bars else 0,
+        count_in_s=guide.music_from_s - counted[0].guide_s if counted else 0.0,
+        signature=guide.signature is not None,
+        **others,
+    )
 
 
 def title_of(facts: PlayersSheet) -> str:

@@ -131,7 +131,7 @@ def test_an_upbeat_is_told() -> None:
 
 
 def test_names_cannot_move_the_terminal() -> None:
-    guide = dataclasses.replace(make_map(), title="a\x1b[2Jb\nc")
+    guide = dataclasses.replace(make_map(), title="a\x1b[2Jb\nc", marks=(Mark("x\ny\x1b", 1, 1.0),))
     text = guide_summary(guide, make_plan(), remarks=("x\x1b]0;y\x07",), order="1\x1b[A")
     assert "\x1b" not in text
     assert "\x07" not in text

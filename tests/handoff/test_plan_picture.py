@@ -91,6 +91,7 @@ def test_a_hold_does_not_touch_the_tempo_and_is_told_in_words() -> None:
     beats = steady(range(1, 9), 96.0)
     beats[15] = beats[15]._replace(held_s=2.0)
     picture = drawn(make_guide(beats))
+    assert len(curve(picture)) == 2
     assert len({y for _, y in curve(picture)}) == 1
     assert "held 2 s" in told(picture)
     assert len(list(picture.iter(f"{SVG}circle"))) == 1

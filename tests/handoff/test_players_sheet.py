@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import tomllib
+import unicodedata
 from collections.abc import Mapping
 from fractions import Fraction
 from importlib import resources
@@ -18,6 +19,7 @@ from typing import Any
 import pytest
 
 from syncvid.errors import ProductionError
+from syncvid.handoff.pdf_turning import turned
 from syncvid.handoff.players import MOST_MARKS, MOST_PARTS, MarkRow, mark_rows
 from syncvid.handoff.players_pdf import _SIZES
 from syncvid.handoff.players_sheet import (
@@ -27,11 +29,13 @@ from syncvid.handoff.players_sheet import (
     players_sheet,
     players_sheet_pdf,
     read_texts,
+    sheet_facts,
 )
 from syncvid.production.beats import Mark
-from syncvid.production.guide_plan import Tempo
+from syncvid.production.guide_plan import Bar, CountIn, GuidePlan, Metre, PlanSection, Tempo
 
 from .colours import LINES, TEXT, contrast
+from .guides import make_guide, steady
 from .reading import Reader
 
 ENGLISH = (resources.files("syncvid.handoff") / "texts" / "en.toml").read_text(encoding="utf-8")
@@ -91,6 +95,10 @@ def poppler(program: str, data: bytes, tmp_path: Path, *options: str) -> str:
 
 def pdf_text(facts: PlayersSheet, tmp_path: Path) -> str:
     return " ".join(poppler("pdftotext", players_sheet_pdf(facts), tmp_path).split())
+
+
+def pdf_text_with(facts: PlayersSheet, fonts: list[Path], tmp_path: Path) -> str:
+    return " ".join(poppler("pdftotext", players_sheet_pdf(facts, fonts=fonts), tmp_path).split())
 
 
 def test_it_tells_what_to_do_in_the_order_in_which_it_is_done() -> None:
@@ -244,16 +252,12 @@ def test_the_same_facts_give_the_same_bytes() -> None:
 
 def test_letters_beyond_the_serif_come_from_the_files_that_are_given(tmp_path: Path) -> None:
     """DejaVu Sans, which comes with matplotlib, has Armenian letters; EB Garamond has none."""
-    import matplotlib
-
-    font = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+    font = dejavu()
     facts = make_facts(title="Երգ")
     assert "Երգ" not in pdf_text(facts, tmp_path)
     (remark,) = pdf_remarks(facts)
     assert "Ե գ ր" in remark
-    assert "Երգ" in " ".join(
-        poppler("pdftotext", players_sheet_pdf(facts, fonts=[font]), tmp_path).split()
-    )
+    assert "Երգ" in pdf_text_with(facts, [font], tmp_path)
     assert pdf_remarks(facts, fonts=[font]) == ()
     assert pdf_remarks(make_facts()) == ()
 
@@ -265,10 +269,87 @@ def test_files_that_are_no_fonts_are_passed_over(tmp_path: Path) -> None:
     assert players_sheet_pdf(make_facts(), fonts=fonts)[:5] == b"%PDF-"
 
 
-def test_right_to_left_writing_is_told_to_be_missing_from_the_pdf() -> None:
-    (remark,) = pdf_remarks(make_facts(parts=("שלום",)))
-    assert "right-to-left" in remark
-    assert "HTML" in remark
+def dejavu() -> Path:
+    """Return DejaVu Sans, which comes with matplotlib."""
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"
+
+
+def test_names_from_right_to_left_are_turned_in_the_pdf(tmp_path: Path) -> None:
+    """Read by poppler, which puts what stands on paper back into the order of speech."""
+    facts = make_facts(title="שלום עולם", parts=("Flute", "كمان"), marks=())
+    text = unicodedata.normalize("NFKC", pdf_text_with(facts, [dejavu()], tmp_path))
+    bare = re.sub("[\u202a-\u202e\u2066-\u2069\u200e\u200f]", "", text)
+    assert "שלום עולם" in bare
+    assert "كمان" in bare
+    assert pdf_remarks(facts, fonts=[dejavu()]) == ()
+
+
+@pytest.mark.parametrize(
+    ("spoken", "paper"),
+    [
+        # The Unicode Character Database's names of these forms say which they are.
+        ("\u0628", ["ARABIC LETTER BEH ISOLATED FORM"]),
+        (
+            "\u0643\u0645\u0627\u0646",
+            [
+                "ARABIC LETTER NOON ISOLATED FORM", "ARABIC LETTER ALEF FINAL FORM",
+                "ARABIC LETTER MEEM MEDIAL FORM", "ARABIC LETTER KAF INITIAL FORM",
+            ],
+        ),
+        ("\u0644\u0627", ["ARABIC LIGATURE LAM WITH ALEF ISOLATED FORM"]),
+        (
+            "\u0633\u0644\u0627\u0645",
+            [
+                "ARABIC LETTER MEEM ISOLATED FORM", "ARABIC LIGATURE LAM WITH ALEF FINAL FORM",
+                "ARABIC LETTER SEEN INITIAL FORM",
+            ],
+        ),
+        (
+            "\u0628\u064e\u0628",
+            [
+                "ARABIC LETTER BEH FINAL FORM", "ARABIC LETTER BEH INITIAL FORM", "ARABIC FATHA",
+            ],
+        ),
+    ],
+)  # fmt: skip
+def test_arabic_letters_are_joined(spoken: str, paper: list[str]) -> None:
+    assert [unicodedata.name(letter) for letter in turned(spoken)] == paper
+
+
+@pytest.mark.parametrize(
+    ("spoken", "paper"),
+    [
+        ("abc", "abc"),
+        ("", ""),
+        ("a אב b", "a בא b"),
+        ("אב (גד)", "(דג)\u00a0בא"),
+        ("אב 12 גד", "דג\u00a012\u00a0בא"),
+        ("אב 12, c", "12\u00a0בא, c"),
+    ],
+)
+def test_stretches_are_turned_as_a_whole(spoken: str, paper: str) -> None:
+    """By the rules of Unicode Standard Annex 9 in text from left to right, followed by hand."""
+    assert turned(spoken) == paper
+
+
+def test_a_sheet_that_runs_from_right_to_left_is_better_printed_from_its_page() -> None:
+    texts = read_texts("he", own='direction = "rtl"')
+    (remark,) = pdf_remarks(make_facts(texts=texts))
+    assert "print the HTML page" in remark
+
+
+def test_facts_follow_from_guide_and_plan() -> None:
+    beats = steady((-1, 0), 96.0, -1) + steady(range(1, 5), 96.0)
+    metre = Metre("4/4", (Fraction(1, 4),) * 4)
+    bars = tuple(Bar(n, metre, metre.length) for n in range(1, 5))
+    plan = GuidePlan("Round", bars, (PlanSection("A"),), Tempo(96.0))
+    facts = sheet_facts(make_guide(beats, ["A"]), plan, send_by="soon")
+    assert (facts.count_in_bars, facts.count_in_s, facts.send_by) == (2, 5.0, "soon")
+    assert mark_rows(facts) == (MarkRow("A", "bar 1", "0:06"),)
+    by_seconds = dataclasses.replace(plan, count_in=CountIn(seconds=4.0))
+    assert sheet_facts(make_guide(beats, ["A"]), by_seconds).count_in_bars == 0
 
 
 def flat(table: Mapping[str, Any], above: str = "") -> dict[str, str]:
