@@ -1,8 +1,7 @@
 """Letters for a PDF: which face has them, and what stands for those that none has.
 
 EB Garamond comes first; then the font files that the caller names, in their order.  Only outlines
-of the TrueType kind can be embedded.  Right-to-left scripts are not set: their letters would have
-to be joined and turned round, which a browser does for the HTML page.
+of the TrueType kind can be embedded.
 """
 
 from __future__ import annotations
@@ -17,10 +16,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-ELLIPSIS = "…"
+from syncvid.handoff.pdf_turning import turned
 
-# Bidirectional classes of letters that run from right to left (Unicode Standard Annex 9, table 4).
-_RIGHT_TO_LEFT = ("R", "AL")
+ELLIPSIS = "…"
 
 # Joiners and variation selectors have no glyph of their own.
 _INVISIBLE = frozenset({0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, *range(0xFE00, 0xFE10)})
@@ -53,19 +51,18 @@ class Letters:
     ----------
     others : tuple of PdfFace
         Asked in this order for what EB Garamond lacks.
-    lacking, turned : set of str
-        Letters that no face has; letters that run from right to left.
+    lacking : set of str
+        Letters that no face has.
     """
 
     others: tuple[PdfFace, ...] = ()
     lacking: set[str] = field(default_factory=set)
-    turned: set[str] = field(default_factory=set)
 
     def runs(self, text: str, *, italic: bool = False) -> list[tuple[str, str]]:
         """Return text as runs, each with the name of a face that has its letters."""
         own = own_face("Italic" if italic else "Regular")
         runs: list[tuple[str, str]] = []
-        for letter in unicodedata.normalize("NFC", text):
+        for letter in turned(unicodedata.normalize("NFC", text)):
             shown, face = self._letter(letter, own)
             before_name, before = runs[-1] if runs else ("", "")
             if shown == ELLIPSIS and before.endswith(ELLIPSIS):
@@ -85,33 +82,23 @@ class Letters:
 
     def remarks(self) -> tuple[str, ...]:
         """Tell of letters that could not be set."""
-        told = []
-        if self.turned:
-            told.append(
-                f"The PDF of the players' sheet cannot set right-to-left writing "
-                f"({_some(self.turned)}); {ELLIPSIS} stands in its place. "
-                "The HTML page shows it right: print that one."
-            )
-        if self.lacking:
-            told.append(
-                f"No font for the PDF of the players' sheet has {_some(self.lacking)}: letters are "
-                f"replaced by {ELLIPSIS}, signs are left out. Print the HTML page, or install a "
-                "TrueType font that has them (Noto has most)."
-            )
-        return tuple(told)
+        if not self.lacking:
+            return ()
+        return (
+            f"No font for the PDF of the players' sheet has {_some(self.lacking)}: letters are "
+            f"replaced by {ELLIPSIS}, signs are left out. Print the HTML page instead, or install "
+            "a TrueType font that has them.",
+        )
 
     def _letter(self, letter: str, own: PdfFace) -> tuple[str, PdfFace]:
         """Return what is shown for a letter, and in which face."""
         if ord(letter) in _INVISIBLE:
             return "", own
-        if unicodedata.bidirectional(letter) in _RIGHT_TO_LEFT:
-            self.turned.add(letter)
-            return ELLIPSIS, own
         has = (face for face in (own, *self.others) if ord(letter) in face.letters)
         face = next(has, None)
         if face is not None:
             return letter, face
-        self.lacking.add(letter)
+        self.lacking.add(unicodedata.normalize("NFKC", letter))
         return ELLIPSIS if letter.isalnum() else "", own
 
 

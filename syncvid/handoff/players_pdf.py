@@ -42,6 +42,11 @@ _TITLES = (28.0, 24.0, 20.0, 17.0, 14.0)
 _LONGEST_TITLE = 150
 _LEADING = 1.2
 
+_TURNED = (
+    "The PDF of the players' sheet sets names from right to left, but not whole lines: print the "
+    "HTML page instead."
+)
+
 
 def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> bytes:
     """Write the players' sheet as a PDF of one page.
@@ -66,9 +71,14 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
     from reportlab.pdfgen.canvas import Canvas
 
     letters = Letters(faces_of(tuple(fonts)))
-    own_face("Regular")
     file = io.BytesIO()
-    canvas = Canvas(file, (_WIDTH, _HEIGHT), invariant=1, lang=facts.texts.language)
+    canvas = Canvas(
+        file,
+        (_WIDTH, _HEIGHT),
+        invariant=1,
+        lang=facts.texts.language,
+        initialFontName=own_face("Regular").name,
+    )
     canvas.setTitle(f"{title_of(facts)}: {facts.texts.text('page.kind')}")
     page = _Page(canvas, letters, facts)
     page.draw()
@@ -78,7 +88,7 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
 
 
 def pdf_remarks(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> tuple[str, ...]:
-    """Tell which letters of the facts the PDF cannot show.
+    """Tell what the PDF cannot show.
 
     Parameters
     ----------
@@ -100,7 +110,7 @@ def pdf_remarks(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> tuple[str
     told += [row.name + row.bar for row in mark_rows(facts)]
     for text in told:
         letters.markup(text)
-    return letters.remarks()
+    return (*letters.remarks(), *([_TURNED] if facts.texts.direction == "rtl" else []))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from syncvid.handoff.players import (
     mark_rows,
     marks_left_out,
     sections,
+    sheet_facts,
     title_of,
     version_of,
 )
@@ -36,6 +37,7 @@ __all__ = [
     "players_sheet",
     "players_sheet_pdf",
     "read_texts",
+    "sheet_facts",
 ]
 
 _DOCUMENT = """<!DOCTYPE html>

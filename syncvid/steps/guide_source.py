@@ -8,14 +8,13 @@ from pathlib import Path
 from syncvid.errors import MediaError, ProductionError
 from syncvid.guide.fitting import fit_score
 from syncvid.guide.score import NO_TEMPO_REMARK, read_score
+from syncvid.media.sound_file import ENDINGS
 from syncvid.production.files import system_errors
 from syncvid.production.guide_file import parse_tempo, read_plan
 from syncvid.production.guide_plan import CountIn, GuidePlan, Score
 
 PLAN_NAME = "guide.toml"
 """The plan of a production's guide lies under this name in its folder."""
-
-SOUND_ENDINGS = (".wav", ".flac", ".mp3", ".m4a")
 
 # No score of a piece of music comes near it.
 _MOST_SCORE_BYTES = 200 << 20
@@ -105,7 +104,7 @@ def read_source(path: Path, changes: Changes, *, ask_tempo: bool = True) -> Guid
         fitted = None if score is None else fit_score(score, plan)
         remarks = () if fitted is None else tuple(fitted.remarks)
         return GuideSource(path, plan, fitted, "", remarks, folder)
-    if path.suffix.lower() in SOUND_ENDINGS:
+    if path.suffix.lower() in ENDINGS:
         raise ProductionError(
             "This is a sound; a guide is made from a plan (.toml) or a score.",
             where=str(path),

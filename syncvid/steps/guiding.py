@@ -15,24 +15,23 @@ from syncvid.guide.sound import render_guide
 from syncvid.guide.timing import Timing, time_plan
 from syncvid.handoff.guide_summary import guide_summary
 from syncvid.handoff.plan_picture import plan_picture
-from syncvid.media.sound_file import write_sound
+from syncvid.media.sound_file import ENDINGS, write_sound
 from syncvid.production.beats import GuideMap, read_map, write_map
 from syncvid.production.files import (
-    MADE_WITH,
     check_target,
     fingerprint,
-    refuse_foreign,
     system_errors,
     write_whole,
 )
 from syncvid.production.guide_file import write_plan
 from syncvid.production.guide_plan import GuidePlan
 from syncvid.progress import SILENT, Progress
-from syncvid.steps.guide_source import SOUND_ENDINGS, Changes, GuideSource, read_source
+from syncvid.steps.guide_source import Changes, GuideSource, read_source
 from syncvid.steps.guide_video import make_conductor_video, make_guide_video
-from syncvid.steps.practice import Practice, practice_versions
+from syncvid.steps.practice import Practice, practice_versions, version_path
 from syncvid.steps.production_guide import players_of, set_guide
-from syncvid.steps.sheets import write_sheets
+from syncvid.steps.sheets import sheet_paths, write_sheets
+from syncvid.steps.speech import NO_ENGINE, EngineSpeaker, find_speaker
 
 # Numbers that the signature can carry.
 _GUIDES, _LAST_VERSION = 1 << 16, 255
@@ -133,6 +132,7 @@ class _Maker:
         self, read: GuideSource, out: Path, wishes: GuideWishes, progress: Progress
     ) -> None:
         self._read, self._out, self._wishes, self._progress = read, out, wishes, progress
+        self._tracks = (out, *_copies(out, wishes.also))
         self._files: list[tuple[str, Path]] = []
         self._remarks = list(read.remarks)
 
@@ -145,23 +145,27 @@ class _Maker:
         # After the sound: a guide that was not written whole is no version.
         self._write("beat map", beats_path(self._out), write_map(timing.map))
         self._write_videos(timing.map, sound)
-        versions = practice_versions(
+        made = practice_versions(
             self._read, timing, self._out, self._wishes.practice, progress=self._progress
         )
-        self._files += versions.files
-        self._remarks += versions.remarks
-        sheets = write_sheets(
-            self._read, timing.map, self._out, versions.files, players_of(self._read)
+        self._files += [(version.label, version_path(self._out, version)) for version in made.made]
+        self._remarks += made.remarks
+        self._remarks += write_sheets(
+            self._read, timing.map, self._tracks, made.made, players_of(self._read)
         )
-        self._files += sheets.files
-        self._remarks += sheets.remarks
+        self._files += [("players' sheet", path) for path in sheet_paths(self._out)]
         if self._read.folder is not None:
             self._remarks += set_guide(self._read.folder, self._out)
         is_new = before is not None and before.version != timing.map.version
         return GuideOutcome(
             timing.map,
             tuple(self._files),
-            guide_summary(timing.map, self._read.plan, order=self._read.order),
+            guide_summary(
+                timing.map,
+                self._read.plan,
+                order=self._read.order,
+                practice=[version.label for version in made.made],
+            ),
             tuple(self._remarks),
             is_new,
         )
@@ -169,11 +173,22 @@ class _Maker:
     def _write_track(self, timing: Timing) -> Sound:
         """Write the guide track, and copies of it."""
         self._progress.advance(0, 4, "making the sound")
-        sound = render_guide(timing, self._read.plan, self._read.score)
-        for path in (self._out, *_copies(self._out, self._wishes.also)):
+        sound = render_guide(
+            timing, self._read.plan, self._read.score, speaker=self._speaker()
+        )
+        for path in self._tracks:
             write_sound(path, sound)
             self._files.append(("guide", path))
         return sound
+
+    def _speaker(self) -> EngineSpeaker | None:
+        """Return who says words, if the plan wants any."""
+        if self._read.plan.sound.spoken == "none":
+            return None
+        speaker = find_speaker(self._read.plan.sheet.language)
+        if speaker is None:
+            self._remarks.append(NO_ENGINE)
+        return speaker
 
     def _write_words(self, timing: Timing) -> None:
         """Write the plan, the beat map as MIDI, and the picture of the tempo."""
@@ -236,11 +251,11 @@ def _usual_place(read: GuideSource) -> Path:
 def _check(read: GuideSource, out: Path, wishes: GuideWishes) -> None:
     """Refuse at the door what could not be written at the end, or would hit what is not ours."""
     for path in (out, *_copies(out, wishes.also)):
-        if path.suffix.lower() not in SOUND_ENDINGS:
+        if path.suffix.lower() not in ENDINGS:
             raise ProductionError(
                 f"A guide cannot be written as {path.suffix or 'a file without an ending'!r}.",
                 where=str(path),
-                fix=f"Choose one of {', '.join(SOUND_ENDINGS)}.",
+                fix=f"Choose one of {', '.join(ENDINGS)}.",
             )
         check_target(path)
         if path.exists() and not beats_path(out).exists():

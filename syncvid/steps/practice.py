@@ -45,14 +45,6 @@ class Practice:
 
 
 @dataclass(frozen=True, slots=True)
-class Versions:
-    """What was made: files with what they are, and what to tell."""
-
-    files: tuple[tuple[str, Path], ...] = ()
-    remarks: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Version:
     """One version.
 
@@ -70,6 +62,14 @@ class Version:
     speed: float = 1.0
     only: str | None = None
     parts: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """Which were made, and what to tell."""
+
+    made: tuple[Version, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
@@ -122,23 +122,19 @@ def practice_versions(
         return Versions()
     heard = played_parts(read, timing.map) if practice.play else PlayedParts()
     versions = list_versions(practice, heard.names)
-    files: list[tuple[str, Path]] = []
-    left_out = 0
+    made: list[Version] = []
     for done, version in enumerate(versions):
         progress.advance(done, len(versions), version.label)
         sound = _sound(read, timing, version, heard)
-        if sound is None:
-            left_out += 1
-            continue
-        path = version_path(out, version)
-        write_sound(path, sound)
-        files.append((version.label, path))
+        if sound is not None:
+            write_sound(version_path(out, version), sound)
+            made.append(version)
     remarks = list(heard.remarks)
-    if left_out:
+    if len(made) < len(versions):
         remarks.append(
             "Recordings sound at their own tempo only: no slower version with them was made."
         )
-    return Versions(tuple(files), tuple(remarks))
+    return Versions(tuple(made), tuple(remarks))
 
 
 def _sound(
