@@ -204,6 +204,8 @@ def test_the_lowest_of_all_parts_counts_and_a_named_part_can_stand_alone() -> No
     assert lowest(plan, score) == [(0, 1, 48.0), (1, 2, 55.0)]
     named = plan_of(2, sound=GuideSound(drone=(" viola ",)))
     assert lowest(named, score) == [(0, 2, 55.0)]
+    both = plan_of(2, sound=GuideSound(drone=("Viola", "cello")))
+    assert lowest(both, score) == [(0, 1, 48.0), (1, 2, 55.0)]
 
 
 def test_an_unknown_part_is_told_with_those_that_there_are() -> None:
