@@ -13,7 +13,7 @@ from scipy import signal
 
 from syncvid.arrays import Audio
 from syncvid.errors import ProductionError
-from syncvid.guide.drone import EDGE_S, drone_lines, drone_partials, lay_drone
+from syncvid.guide.drone import drone_lines, drone_partials, lay_drone
 from syncvid.guide.pitches import note_number
 from syncvid.guide.tones import Partials, Tone
 from syncvid.production.guide_plan import GuidePlan, GuideSound, Score

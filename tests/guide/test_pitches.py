@@ -64,7 +64,7 @@ def test_signs(name: str, number: int) -> None:
 
 @pytest.mark.parametrize("name", ["H3", "D", "3", "", "Bassoon", "D33", "Dbb#2", "C0"])
 def test_what_is_no_note_is_told(name: str) -> None:
-    with pytest.raises(ProductionError, match="is no note|beyond a piano"):
+    with pytest.raises(ProductionError, match=r"is no note|beyond a piano"):
         note_number(name)
 
 
