@@ -18,6 +18,9 @@ MOST_MARKS = 48
 MOST_PARTS = 24
 _LONGEST_NAME = 40
 
+_SHORT_NAME = 7
+"""Up to so many letters there is room for a name where marks are listed in four columns."""
+
 
 class PracticeVersion(NamedTuple):
     """A version of the guide to practise with.
@@ -180,6 +183,11 @@ def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
         )
         for mark in _named(facts)[:MOST_MARKS]
     )
+
+
+def mark_columns(rows: tuple[MarkRow, ...]) -> int:
+    """Return in how many columns the marks are listed on paper."""
+    return 4 if all(len(row.name) <= _SHORT_NAME for row in rows) else 3
 
 
 def marks_left_out(facts: PlayersSheet, listed: int = MOST_MARKS) -> str:

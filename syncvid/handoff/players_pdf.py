@@ -199,7 +199,7 @@ class _Page:
         more = (self._paragraph(left_out, size, italic=True, colour=ASIDE),) if left_out else ()
         return (
             _measured((head,), width),
-            _Block((), marks_height(len(self._rows), size)),
+            _Block((), marks_height(self._rows, size)),
             *(_measured((line,), width) for line in more),
         )
 
