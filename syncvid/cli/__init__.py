@@ -15,7 +15,14 @@ from typing import Annotated, Any, Never
 import typer
 
 from syncvid import __version__
-from syncvid.cli.asking import look_from, material_of, moment_from, place_of, video_kinds
+from syncvid.cli.asking import (
+    look_from,
+    material_of,
+    moment_from,
+    percents,
+    place_of,
+    video_kinds,
+)
 from syncvid.cli.telling import (
     UNREADABLE,
     at_work,
@@ -28,6 +35,7 @@ from syncvid.cli.telling import (
     tell_added,
     tell_cast,
     tell_clip,
+    tell_guide,
     tell_listening,
     tell_moved,
     verdict_of,
@@ -81,6 +89,10 @@ def new(
     clips: Clips = None,
     mix: Mix = None,
     guide: GuideTrack = None,
+    score: Annotated[
+        str | None,
+        typer.Option("--score", help="The score: its parts, and a plan of the guide."),
+    ] = None,
     title: Title = "",
 ) -> None:
     """Make a production from clips; says what it guessed of parts, players and takes."""
@@ -88,10 +100,18 @@ def new(
 
     with at_work() as progress:
         added = new_production(
-            folder, clips or [], mix=mix, guide=guide, title=title, progress=progress
+            folder,
+            clips or [],
+            mix=mix,
+            guide=guide,
+            score=score,
+            title=title,
+            progress=progress,
         )
     tell_added(added)
     say(f"The plan is {folder / 'production.toml'}: correct there what was guessed wrong.")
+    if added.guide_plan:
+        say(f"The guide's plan is {added.guide_plan}: then syncvid guide {quoted(folder)}")
     verb = "sync" if added.takes else "add"
     say(f"Next: syncvid {verb} {quoted(folder)}{'' if added.takes else ' CLIPS...'}")
     leave(added.problems)
@@ -193,6 +213,85 @@ def status(
     for path, current in state.outputs:
         say(f"Video {path}: {'up to date' if current else 'out of date'}.")
     say(f"Next: {state.next_step}")
+
+
+@app.command()
+def guide(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="PLAN_OR_SCORE",
+            help="A plan (.toml), a score (MusicXML or MIDI), or a folder that holds guide.toml.",
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option("-o", "--out", help="The guide track: .wav, .flac, .mp3 or .m4a."),
+    ] = None,
+    tempo: Annotated[
+        str | None, typer.Option("--tempo", help='At the beginning: 96, "dotted quarter = 60".')
+    ] = None,
+    count_in: Annotated[
+        int | None, typer.Option("--count-in", metavar="BARS", help="Bars that are counted first.")
+    ] = None,
+    click: Annotated[
+        str | None, typer.Option("--click", help="Colour of the click: wood, bell or tick.")
+    ] = None,
+    drone: Annotated[
+        list[str] | None,
+        typer.Option("--drone", help='"lowest part", a part, a note such as D3 (repeat), none.'),
+    ] = None,
+    melody: Annotated[
+        list[str] | None,
+        typer.Option("--melody", help="A part of the score that is played along; repeat it."),
+    ] = None,
+    a4: Annotated[
+        float | None, typer.Option("--a4", parser=_number, metavar="HZ", help="Reference pitch.")
+    ] = None,
+    also: Annotated[
+        list[str] | None,
+        typer.Option("--also", metavar="ENDING", help="A copy for phones: m4a, mp3; repeat it."),
+    ] = None,
+    speed: Annotated[
+        list[str] | None,
+        typer.Option("--speed", metavar="PERCENT", help="A version for practice; repeat it."),
+    ] = None,
+    only: Annotated[
+        list[str] | None, typer.Option("--only", help="A version with clicks or drone alone.")
+    ] = None,
+    play: Annotated[
+        list[str] | None,
+        typer.Option("--play", help="Versions with the parts played: others, own, all."),
+    ] = None,
+    video: Annotated[bool, typer.Option("--video", help="Make it as a video too.")] = False,
+    conductor: Annotated[
+        Path | None,
+        typer.Option("--conductor", help="A video conducted to it, to be laid under the click."),
+    ] = None,
+) -> None:
+    """Make the track that everybody records to, its beat map and the players' sheet."""
+    from syncvid.steps import Changes, GuideWishes, Practice, make_guide
+
+    wishes = GuideWishes(
+        out=out,
+        changes=Changes(
+            tempo=tempo,
+            click=click,
+            drone=tuple(drone) if drone else None,
+            melody=tuple(melody) if melody else None,
+            a4_hz=a4,
+            count_in=count_in,
+        ),
+        also=tuple(also or ()),
+        practice=Practice(
+            tuple(percents(speed or [])), tuple(dict.fromkeys(only or ())), tuple(play or ())
+        ),
+        video=video,
+        conductor=conductor,
+    )
+    with at_work() as progress:
+        outcome = make_guide(source, wishes, progress=progress)
+    tell_guide(outcome)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -85,6 +86,21 @@ def moment_from(written: str | None, option: str) -> Moment | None:
         return parse_moment(written)
     except ProductionError as exc:
         raise ProductionError(f"{option}: {exc.what}", fix=exc.fix) from exc
+
+
+def percents(written: Sequence[str]) -> list[float]:
+    """Read shares of the tempo, which are written in percent."""
+    shares = []
+    for text in written:
+        try:
+            share = float(text.strip().removesuffix("%")) / 100
+        except ValueError:
+            raise ProductionError(
+                f"--speed {text!r} is no number of percent.", fix="Write --speed 80."
+            ) from None
+        if share != 1.0:
+            shares.append(share)
+    return list(dict.fromkeys(shares))
 
 
 def video_kinds(names: list[str] | None, limit_mb: float | None) -> list[OutputKind]:

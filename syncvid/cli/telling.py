@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from syncvid.production.material import Material, Recording
     from syncvid.production.results import ClipSync, SyncResult
     from syncvid.progress import Progress
-    from syncvid.steps import Added, RenderOutcome, SyncOutcome
+    from syncvid.steps import Added, GuideOutcome, RenderOutcome, SyncOutcome
 
 UNREADABLE = 3
 """Exit code when something could not be read and the rest was done (that of `MediaError`)."""
@@ -80,7 +80,25 @@ def tell_added(added: Added) -> None:
         say(f"  left out {file!r}: {why}")
     for name in added.references:
         say(f"The {name} is set.")
+    for remark in added.remarks:
+        say(f"Note: {remark}")
     say(f"{count(len(added.takes), 'clip')} taken in, {len(added.left_out)} left out.")
+
+
+def tell_guide(outcome: GuideOutcome) -> None:
+    """Say what a guide is like, what was made, and what to do with it."""
+    for line in outcome.summary.splitlines():
+        say(line)
+    if outcome.is_new_version:
+        say(
+            f"This is version {outcome.map.version}: its times have changed, so recordings to the "
+            "version before do not fit it. Send it to everybody."
+        )
+    for remark in outcome.remarks:
+        say(f"Note: {remark}")
+    for what, path in outcome.files:
+        say(f"{what[:1].upper()}{what[1:]}: {path}")
+    say("Turn your headphones down before you listen to it.")
 
 
 def tell_clip(clip: ClipSync) -> None:

@@ -44,7 +44,14 @@ class NewTake:
     guess: Guess
 
 
-def new_plan(title: str, takes: Sequence[NewTake], *, mix: str = "", guide: str = "") -> str:
+def new_plan(
+    title: str,
+    takes: Sequence[NewTake],
+    *,
+    mix: str = "",
+    guide: str = "",
+    parts: Sequence[str] = (),
+) -> str:
     """Write the text of a new ``production.toml``.
 
     Parameters
@@ -55,6 +62,8 @@ def new_plan(title: str, takes: Sequence[NewTake], *, mix: str = "", guide: str 
         The clips.
     mix, guide : str
         Paths as written; empty for none.
+    parts : sequence of str
+        Names of all parts in the order of a score, also of those without a clip yet.
 
     Returns
     -------
@@ -80,6 +89,10 @@ def new_plan(title: str, takes: Sequence[NewTake], *, mix: str = "", guide: str 
     for line in _PARTS_NOTE.splitlines():
         document.add(tomlkit.comment(line.lstrip("# ")))
     document["parts"] = tomlkit.aot()
+    for name in parts:
+        part = tomlkit.table()
+        part.update({"name": name, "player": ""})
+        document["parts"].append(part)
     _insert(document, takes)
     return _spaced(tomlkit.dumps(document))
 
@@ -244,6 +257,10 @@ def _part_for(parts: AoT, guess: Guess) -> Table:
     for part in parts:
         same_part = plain(part["name"]) == plain(guess.part)
         if same_part and plain(part.get("player", "")) == plain(guess.player):
+            return cast(Table, part)
+        if same_part and not part.get("player") and not part.get("takes"):
+            # The score has the part; now it is known who plays it.
+            part["player"] = guess.player
             return cast(Table, part)
     made = tomlkit.table()
     made["name"] = guess.part

@@ -13,7 +13,10 @@ from typing import Any
 from syncvid.steps.composing import Look
 from syncvid.steps.demo import DemoOutcome, run_demo
 from syncvid.steps.explaining import explain_clip
+from syncvid.steps.guide_source import Changes
+from syncvid.steps.guiding import GuideOutcome, GuideWishes, make_guide
 from syncvid.steps.placing import Choice, Settled, place_take
+from syncvid.steps.practice import Practice
 from syncvid.steps.previewing import (
     PreviewOutcome,
     make_preview,
@@ -46,6 +49,7 @@ class Step:
 STEPS = (
     Step(run_demo, "demo", "the whole job on the clips that come with the package"),
     Step(new_production, "new", "a production from clips; says what it guessed of them"),
+    Step(make_guide, "guide", "the track that everybody records to, its beat map, the sheet"),
     Step(add_clips, "add", "more clips, or the mix or guide, into a production"),
     Step(replace_clip, "replace", "another file in the place of a take"),
     Step(withdraw_clips, "withdraw", "takes clips out of every result; the files stay"),
@@ -59,9 +63,13 @@ STEPS = (
 __all__ = [
     "STEPS",
     "Added",
+    "Changes",
     "Choice",
     "DemoOutcome",
+    "GuideOutcome",
+    "GuideWishes",
     "Look",
+    "Practice",
     "PreviewOutcome",
     "RenderOutcome",
     "Settled",
@@ -70,6 +78,7 @@ __all__ = [
     "SyncOutcome",
     "add_clips",
     "explain_clip",
+    "make_guide",
     "make_preview",
     "measure_picture_shift",
     "new_production",

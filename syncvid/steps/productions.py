@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+import dataclasses
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -11,12 +12,14 @@ from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.media.probe import probe
 from syncvid.production.edit import NewTake, PlanEditor, new_plan
 from syncvid.production.files import identity, system_errors, write_whole, written_path
+from syncvid.production.guide_file import write_plan
 from syncvid.production.material import WORK_FOLDER, plan_path
 from syncvid.production.names import Guess, guess_names
 from syncvid.production.plan import PLAN_FILE, Plan, resolve
 from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import SEGMENT_FOLDER, TILE_FOLDER, keep_only_clips
+from syncvid.steps.guide_source import PLAN_NAME, Changes, GuideSource, read_source
 from syncvid.steps.hearing import side_by_side
 from syncvid.steps.listening import forget_listening
 
@@ -37,6 +40,10 @@ class Added:
         The errors among them: files that could not be read.
     references : tuple of str
         ``mix`` and ``guide``, if they were named.
+    guide_plan : Path or None
+        The plan of a guide that was written from a score.
+    remarks : tuple of str
+        What its reader could not read, or guessed.
     """
 
     folder: Path
@@ -44,6 +51,8 @@ class Added:
     left_out: tuple[tuple[str, str], ...]
     problems: tuple[SyncvidError, ...] = ()
     references: tuple[str, ...] = ()
+    guide_plan: Path | None = None
+    remarks: tuple[str, ...] = ()
 
 
 def new_production(
@@ -52,10 +61,13 @@ def new_production(
     *,
     mix: str | None = None,
     guide: str | None = None,
+    score: str | None = None,
     title: str = "",
     progress: Progress = SILENT,
 ) -> Added:
     """Make a production from dropped files; the files stay where they are.
+
+    A score gives the parts in their order, and the plan of a guide beside the production's.
 
     Raises
     ------
@@ -72,6 +84,7 @@ def new_production(
             fix="Add clips with `syncvid add FOLDER CLIPS...`, or choose another folder.",
         )
     references = {name: _reference(file) for name, file in (("mix", mix), ("guide", guide))}
+    read = None if score is None else read_source(Path(score), Changes(), ask_tempo=False)
     good, left_out, problems = _sift(clips, _identities(references), progress)
     if clips and not good:
         raise problems[0] if problems else ProductionError("None of the files is a new recording.")
@@ -81,17 +94,34 @@ def new_production(
     with store.locked(str(folder)):
         takes = list(zip(good, guess_names(good), strict=True))
         text = new_plan(
-            title or folder.resolve().name,
+            title or (read.plan.title if read else "") or folder.resolve().name,
             [NewTake(written_path(Path(file), folder), guess) for file, guess in takes],
             **{
                 name: written_path(file, folder) if file else ""
                 for name, file in references.items()
             },
+            parts=[part.name for part in read.score.parts] if read and read.score else (),
         )
+        planned = None if read is None else _write_guide_plan(folder, read)
         write_whole(path, text)
         _remember_files(folder, store)
     named = tuple(name for name, file in references.items() if file)
-    return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named)
+    remarks = read.remarks if read else ()
+    return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named, planned, remarks)
+
+
+def _write_guide_plan(folder: Path, read: GuideSource) -> Path:
+    """Write the plan of a guide that follows from a score, unless there is one."""
+    path = folder / PLAN_NAME
+    if path.exists():
+        raise ProductionError(
+            "There is a plan of a guide already.",
+            where=str(path),
+            fix="Move it away, or make the production without the score.",
+        )
+    plan = dataclasses.replace(read.plan, score=written_path(read.path, folder))
+    write_whole(path, write_plan(plan, remarks=read.remarks))
+    return path
 
 
 def add_clips(

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncvid.errors import ProductionError
-from syncvid.guide import steady_beats
 from syncvid.picture.leads import follow
 from syncvid.picture.pieces import Piece, Rect, Voice
 from syncvid.picture.scenes import LEAST_SCENE_S, Scene, lay_out
 from syncvid.production.layouts import Layout, ScenePlan, TileStyle
 from syncvid.production.moments import Moment, parse_moment
 from syncvid.timeline import Bars, Lead, Placement
+from tests.steady import steady_beats
 
 HD = (1920, 1080)
 NAMES = ("Flute", "Oboe", "Violin", "Viola", "Cello")

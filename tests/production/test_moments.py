@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from syncvid.errors import ProductionError
-from syncvid.guide import steady_beats
 from syncvid.production.captions import Caption, Section, time_captions, time_sections
 from syncvid.production.moments import Moment, parse_moment
 from syncvid.timeline import Bars, Beat, BeatMap
+from tests.steady import steady_beats
 
 # Two bars of count-in from guide second 1, bars 1 to 8 of four beats at 120: a beat is half a
 # second, bar 1 begins at guide second 5.

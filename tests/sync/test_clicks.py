@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from syncvid.guide import render_clicks, steady_beats
+from syncvid.guide.clicks import COLOURS, lay_clicks
+from syncvid.production.beats import GuideClick
 from syncvid.sync.clicks import beat_strides, find_clicks, thin_out
 from tests.sync.ensemble import RATE, melody, play
 
@@ -23,12 +25,15 @@ def guide_of(pitches_hz: list[float], beat_s: float = 0.5) -> np.ndarray:
     return out
 
 
-def test_our_own_guide_is_read_back() -> None:
-    beats = steady_beats(bars=8, beats_in_bar=3, tempo_bpm=97, start_s=0.0)
-    sound = render_clicks(beats, duration_s=20.0, sample_rate=RATE)
-    clicks = find_clicks(sound.samples[0])
+@pytest.mark.parametrize("colour", COLOURS)
+def test_our_own_guide_is_read_back(colour: str) -> None:
+    truth = [0.3 + beat * 60 / 97 for beat in range(30)]
+    clicks_in = [GuideClick(at, 2 if beat % 3 else 0) for beat, at in enumerate(truth)]
+    whole = np.zeros(20 * 48_000, np.float32)
+    lay_clicks(whole, clicks_in, colour=colour, gain=0.1, sample_rate=48_000)
+    heard = signal.resample_poly(whole, RATE, 48_000).astype(np.float32)
+    clicks = find_clicks(heard)
     assert clicks is not None
-    truth = [beat.guide_s for beat in beats.beats]
     assert clicks.times_s == pytest.approx(truth, abs=1e-3)
     assert clicks.meter == 3
     assert clicks.count_in is None

@@ -1,0 +1,102 @@
+"""The players' sheet of a guide, as a page for phones and as a PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from syncvid.handoff.players_sheet import (
+    PlayersSheet,
+    PracticeVersion,
+    Texts,
+    pdf_remarks,
+    players_sheet,
+    players_sheet_pdf,
+    read_texts,
+)
+from syncvid.picture.fontfiles import system_files
+from syncvid.production.beats import GuideMap
+from syncvid.production.files import system_errors, write_whole
+from syncvid.steps.guide_source import GuideSource
+from syncvid.steps.practice import Version, version_path
+
+
+def sheet_paths(out: Path) -> tuple[Path, Path]:
+    """Return where the page and the PDF lie."""
+    return (
+        out.with_name(f"{out.stem} players.html"),
+        out.with_name(f"{out.stem} players.pdf"),
+    )
+
+
+def write_sheets(
+    read: GuideSource,
+    guide: GuideMap,
+    tracks: Sequence[Path],
+    versions: Sequence[Version],
+    parts: Sequence[str],
+) -> tuple[str, ...]:
+    """Write the players' sheet.
+
+    Parameters
+    ----------
+    read : GuideSource
+        The plan.
+    guide : GuideMap
+        Its times.
+    tracks : sequence of Path
+        The guide's files, the first one names the sheet's.
+    versions : sequence of Version
+        Those for practice that were made.
+    parts : sequence of str
+        Names of the parts.
+
+    Returns
+    -------
+    tuple of str
+        What is missing in it: texts, letters.
+
+    Raises
+    ------
+    ProductionError
+        The language is none, or the user's own texts are no TOML.
+    MediaError
+        A file cannot be written.
+    """
+    out = tracks[0]
+    counted = [beat for beat in guide.beats if beat.is_count_in]
+    facts = PlayersSheet(
+        title=guide.title,
+        version=guide.version,
+        length_s=guide.duration_s,
+        guide=tuple(path.name for path in tracks),
+        practice=tuple(
+            PracticeVersion(version_path(out, version).name, version.speed) for version in versions
+        ),
+        parts=tuple(parts),
+        marks=guide.marks,
+        tempo=read.plan.tempo,
+        count_in_bars=len({beat.bar for beat in counted}),
+        count_in_s=sum(beat.length_s for beat in counted),
+        claps=read.plan.sheet.claps,
+        signature=guide.signature is not None,
+        send_to=read.plan.sheet.send_to,
+        send_by=read.plan.sheet.by_when,
+        texts=_texts(read),
+    )
+    page, pdf = sheet_paths(out)
+    fonts = system_files()
+    write_whole(page, players_sheet(facts))
+    write_whole(pdf, players_sheet_pdf(facts, fonts=fonts))
+    return (*facts.texts.remarks, *pdf_remarks(facts, fonts=fonts))
+
+
+def _texts(read: GuideSource) -> Texts:
+    """Read the texts of the plan's language: the user's own lie beside the plan."""
+    language = read.plan.sheet.language
+    own = read.path.with_name(f"sheet.{language}.toml")
+    if not own.is_file():
+        return read_texts(language)
+    with system_errors(own):
+        text = own.read_text(encoding="utf-8", errors="replace")
+    return read_texts(language, own=text, where=str(own))
