@@ -185,6 +185,19 @@ def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
     )
 
 
+def sheet_words(facts: PlayersSheet) -> tuple[str, ...]:
+    """Return all that stands on the sheet, for those who look for fonts that have its letters."""
+    told = sections(facts)
+    return (
+        title_of(facts),
+        *(section.heading for section in told),
+        *("".join(run.text for run in line) for section in told for line in section.lines),
+        *(f"{row.name} {row.bar}" for row in mark_rows(facts)),
+        version_of(facts),
+        about(facts),
+    )
+
+
 def mark_columns(rows: tuple[MarkRow, ...]) -> int:
     """Return in how many columns the marks are listed on paper."""
     return 4 if all(len(row.name) <= _SHORT_NAME for row in rows) else 3

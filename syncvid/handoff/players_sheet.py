@@ -24,6 +24,7 @@ from syncvid.handoff.players import (
     marks_left_out,
     sections,
     sheet_facts,
+    sheet_words,
     title_of,
     version_of,
 )
@@ -39,6 +40,7 @@ __all__ = [
     "players_sheet_pdf",
     "read_texts",
     "sheet_facts",
+    "sheet_words",
 ]
 
 _DOCUMENT = """<!DOCTYPE html>
