@@ -8,11 +8,11 @@ from fractions import Fraction
 
 from syncvid.arrays import Audio
 from syncvid.guide.pitches import frequencies, is_note, note_number
-from syncvid.guide.places import PlayedBars
 from syncvid.guide.score_parts import Held, find_part, plain_lowest_line
 from syncvid.guide.timing import Timing
 from syncvid.guide.tones import Partials, Tone, choose_partials
 from syncvid.production.guide_plan import GuidePlan, GuideSound, Score
+from syncvid.production.played import PlayedBars
 from syncvid.timeline import to_samples
 
 LOWEST_PART = "lowest part"
