@@ -153,5 +153,5 @@ def test_silence_is_a_word_too_and_nonsense_is_told() -> None:
 def test_words_stay_clear_of_the_signature() -> None:
     timing = timed(replace(plan_of(4), sound=replace(plan_of(4).sound, signature=True)))
     out = np.zeros(round(timing.map.duration_s * RATE), np.float32)
-    lay_words(out, timing.map, Buzzer(3.9), spoken="bars", gain=0.05, sample_rate=RATE)
+    lay_words(out, timing.map, Buzzer(4.2), spoken="bars", gain=0.05, sample_rate=RATE)
     assert np.flatnonzero(out)[0] >= timing.map.beats[0].guide_s * RATE

@@ -57,7 +57,7 @@ def test_a_word_comes_without_silence_around_it(
     word = speaker.say(text, 48_000)
     assert word.dtype == np.float32
     assert word.size / 48_000 == pytest.approx(0.05 * len(text), abs=0.005)
-    assert np.abs(word).max() == pytest.approx(9000 / 32768, rel=0.05)
+    assert np.abs(word).max() == pytest.approx(9000 / 32768, rel=0.1)
 
 
 def test_an_engine_that_fails_or_hangs_is_told(
