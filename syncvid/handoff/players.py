@@ -68,7 +68,7 @@ class PlayersSheet:
     send_to, send_by : str
         Where to and until when, in the leader's words; may be empty.
     pattern : str
-        How to name the files, as in ``Part - Name - take 1.mp4``; may be empty.
+        How to name the files; empty: as the texts have it.
     texts : Texts
         In the language of the production.
     """
@@ -106,7 +106,7 @@ class MarkRow(NamedTuple):
     clock: str
 
 
-def sheet_facts(guide: GuideMap, plan: GuidePlan, **others: Any) -> PlayersSheet:
+def sheet_facts(guide: GuideMap, plan: GuidePlan, /, **others: Any) -> PlayersSheet:
     """Return the facts that follow from a guide, together with those that do not.
 
     Parameters
@@ -263,8 +263,8 @@ def _send(facts: PlayersSheet) -> Iterator[Line]:
     """Yield what to do with the files."""
     texts = facts.texts
     yield texts.say("send.original")
-    if facts.pattern.strip():
-        yield texts.say("send.name", pattern=facts.pattern)
+    pattern = facts.pattern.strip() or texts.text("send.pattern")
+    yield texts.say("send.name", pattern=pattern)
     if facts.parts:
         yield texts.say("send.parts", parts=_parts(facts))
     if facts.send_to.strip():

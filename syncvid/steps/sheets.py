@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from syncvid.handoff.players_sheet import (
     PlayersSheet,
@@ -12,8 +13,11 @@ from syncvid.handoff.players_sheet import (
     players_sheet,
     players_sheet_pdf,
     read_texts,
+    sheet_facts,
+    sheet_words,
 )
-from syncvid.picture.fontfiles import system_files
+from syncvid.picture.fontfiles import own_files, system_files
+from syncvid.picture.fonts import choose_type
 from syncvid.production.beats import GuideMap
 from syncvid.production.files import system_errors, write_whole
 from syncvid.steps.guide_files import GuideFiles
@@ -55,31 +59,31 @@ def write_sheets(
     MediaError
         A file cannot be written.
     """
-    counted = [beat for beat in guide.beats if beat.is_count_in]
-    facts = PlayersSheet(
-        title=guide.title,
-        version=guide.version,
-        length_s=guide.duration_s,
+    facts = sheet_facts(
+        guide,
+        read.plan,
         guide=tuple(path.name for path in files.tracks),
         practice=tuple(
             PracticeVersion(files.named(version.label).name, version.speed) for version in versions
         ),
         parts=tuple(parts),
-        marks=guide.marks,
-        tempo=read.plan.tempo,
-        count_in_bars=len({beat.bar for beat in counted}),
-        count_in_s=sum(beat.length_s for beat in counted),
         claps=read.plan.sheet.claps,
-        signature=guide.signature is not None,
         send_to=read.plan.sheet.send_to,
         send_by=read.plan.sheet.by_when,
         texts=_texts(read),
     )
     page, pdf = files.sheets
-    fonts = system_files()
+    fonts = _fonts(facts)
     write_whole(page, players_sheet(facts))
     write_whole(pdf, players_sheet_pdf(facts, fonts=fonts))
     return (*facts.texts.remarks, *pdf_remarks(facts, fonts=fonts))
+
+
+def _fonts(facts: PlayersSheet) -> tuple[Path, ...]:
+    """Return fonts that have the sheet's letters, best first."""
+    chosen, _ = choose_type(sheet_words(facts))
+    faces = [Path(run.face.path) for typeset in chosen for run in typeset.runs]
+    return tuple(dict.fromkeys((*faces, *own_files(), *system_files())))
 
 
 def _texts(read: GuideSource) -> Texts:

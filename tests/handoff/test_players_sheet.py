@@ -132,7 +132,7 @@ def test_the_pdf_tells_the_same_as_the_page(tmp_path: Path) -> None:
 
 def test_what_is_not_known_is_not_told() -> None:
     text = Reader(players_sheet(PlayersSheet("", 1, 60.0))).text
-    for words in ("Send to", "By:", "Name each file", "Call your part", "practise", "count-in",
+    for words in ("Send to", "By:", "Call your part", "practise", "count-in",
                   "Clap", "signal", "Where you are", "at the beginning"):  # fmt: skip
         assert words not in text
     assert "Untitled" in text
@@ -398,7 +398,9 @@ def every_kind() -> tuple[PlayersSheet, ...]:
         *(dataclasses.replace(base, tempo=Tempo(60.0, unit)) for unit in (*units, Fraction(5, 8))),
         *(dataclasses.replace(base, count_in_bars=bars) for bars in range(6)),
         *(dataclasses.replace(base, parts=("a",) * (MOST_PARTS + more)) for more in (1, 2)),
-        dataclasses.replace(base, marks=marks(400), guide=(), signature=False, title=""),
+        dataclasses.replace(
+            base, marks=marks(400), guide=(), signature=False, title="", pattern=""
+        ),
     )
 
 
