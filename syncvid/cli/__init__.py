@@ -349,8 +349,9 @@ def preview(
                 say(f"Picture: {still.path}")
                 return
             if look.begins or look.ends:
-                path = preview_excerpt(material, look, progress=progress)
-                say(f"Excerpt: {path}")
+                excerpt = preview_excerpt(material, look, progress=progress)
+                tell_cast(excerpt)
+                say(f"Excerpt: {excerpt.out}")
                 return
             outcome = make_preview(material, layout=layout, progress=progress)
     tell_moved(material)

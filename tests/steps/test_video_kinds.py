@@ -27,6 +27,7 @@ from syncvid.segments import EncodeSettings
 from syncvid.steps import Look, RenderOutcome, preview_still, production_status, render
 from syncvid.steps.composing import plan_video
 from syncvid.steps.findings import find_places_of
+from syncvid.steps.outside import outside_the_piece, still_outside
 from syncvid.sync.places import Placed
 from tests.media.video_files import ffprobe
 
@@ -365,6 +366,71 @@ def test_what_cannot_be_is_told_before_anything_is_made(folder: Path) -> None:
         make(planned(folder, picture=pictured), poster="1")
     assert not (folder / "out.mp4").exists()
     assert not (folder / "work" / "segments").exists()
+
+
+ASTRAY = """
+[[captions]]
+from = 7
+to = 9
+text = "Too late"
+
+[[captions]]
+from = 5
+to = 9
+text = "Too long"
+
+[[captions]]
+from = 5
+to = 6.2
+text = "To the end"
+
+[[sections]]
+name = "Encore"
+from = "1:00"
+"""
+
+
+def astray(material: Material, **look: str) -> list[str]:
+    """Return what is said of moments outside of the music."""
+    outcome, facts = find_places_of(material, None, SILENT)
+    look_of = Look(**{key: parse_moment(text) for key, text in look.items()})  # type: ignore[arg-type]
+    return outside_the_piece(plan_video(material, outcome.result, facts, look_of))
+
+
+def test_moments_outside_of_the_music_are_told(folder: Path) -> None:
+    assert astray(planned(folder), begins="1", ends="6.2") == []
+    long, late, encore = astray(planned(folder, rest=ASTRAY))
+    assert "'Too late' (7.0 to 9.0 s) lies after the end of the music (6.0 s)" in late
+    assert "'Too long' would last to 9.0 s, but the music ends at 6.0 s" in long
+    assert "'Encore' would begin at 60.0 s, after the end of the music" in encore
+    material = planned(folder)
+    early, beyond = astray(material, begins="-2", ends="0:30")
+    assert "begin at -2 s, before the music" in early
+    assert "end at 30 s, but the music ends at 6.0 s: it goes to the end" in beyond
+    with pytest.raises(ProductionError, match="There is no music from 8 to 9 s"):
+        make(material, excerpt=("8", "9"))
+
+
+def test_a_scene_that_is_never_seen_is_told(folder: Path) -> None:
+    layout = 'arrangement = "grid"\n[[scenes]]\nfrom = 99\narrangement = "lead"\n'
+    (folder / "mine.toml").write_text(layout)
+    (told,) = astray(planned(folder, picture='layout = "mine"\n'))
+    assert "Scene 1 of layout mine would begin at 99 s" in told
+    assert "never seen" in told
+
+
+def test_a_still_from_outside_of_the_video_is_told(folder: Path) -> None:
+    # The video is that of a title before and credits behind the music: they may be asked for.
+    outcome, facts = find_places_of(planned(folder), None, SILENT)
+    composition = plan_video(planned(folder), outcome.result, facts, Look()).at((384, 216))
+    for inside in ("-0.9", "0", "7.9"):
+        assert still_outside(parse_moment(inside), float(inside), composition) == []
+    (late,) = still_outside(parse_moment("99"), 99.0, composition)
+    assert "at 99 s, after the video ends (8.0 s): it shows the last picture" in late
+    (early,) = still_outside(parse_moment("-5"), -5.0, composition)
+    assert "before the video begins (-1.0 s): it shows the first picture" in early
+    still = preview_still(planned(folder), parse_moment("99"), look_of=Look())
+    assert late in still.remarks
 
 
 @pytest.mark.slow
