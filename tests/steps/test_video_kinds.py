@@ -16,8 +16,9 @@ import av
 import numpy as np
 import pytest
 import soundfile
+from PIL import Image
 
-from syncvid.errors import ProductionError
+from syncvid.errors import ProductionError, SyncvidError
 from syncvid.production.material import Material, open_production
 from syncvid.production.moments import parse_moment
 from syncvid.production.outputs import OutputKind, find_kind
@@ -409,6 +410,32 @@ def test_moments_outside_of_the_music_are_told(folder: Path) -> None:
     assert "end at 30 s, but the music ends at 6.0 s: it goes to the end" in beyond
     with pytest.raises(ProductionError, match="There is no music from 8 to 9 s"):
         make(material, excerpt=("8", "9"))
+
+
+STILL = '[[parts]]\nname = "Harp"\nstill = "photo.jpg"\n'
+
+
+@pytest.mark.parametrize(
+    ("picture", "rest", "key"),
+    [
+        ('background = "photo.jpg"\n', "", "`background` under [picture]"),
+        ("", STILL, "`still` of Harp"),
+    ],
+)
+@pytest.mark.parametrize("data", ["none", "empty", "half"])
+def test_an_image_that_cannot_be_read_is_told_with_its_key(
+    folder: Path, picture: str, rest: str, key: str, data: str
+) -> None:
+    if data != "none":
+        Image.effect_noise((640, 480), 40).save(folder / "photo.jpg")
+        whole = (folder / "photo.jpg").read_bytes()
+        (folder / "photo.jpg").write_bytes(whole[: len(whole) // 2] if data == "half" else b"")
+    with pytest.raises(SyncvidError) as told:
+        make(planned(folder, picture=picture, rest=rest))
+    assert key in str(told.value)
+    assert "photo.jpg" in str(told.value)
+    assert "production.toml" in str(told.value)
+    assert not (folder / "work" / "segments").exists()
 
 
 def test_a_scene_that_is_never_seen_is_told(folder: Path) -> None:
