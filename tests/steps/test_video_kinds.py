@@ -6,6 +6,7 @@ Every picture of the films says its own number; clips are pinned, so that nothin
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -18,6 +19,7 @@ import pytest
 import soundfile
 from PIL import Image
 
+from syncvid.cli import main
 from syncvid.errors import ProductionError, SyncvidError
 from syncvid.production.material import Material, open_production
 from syncvid.production.moments import parse_moment
@@ -294,6 +296,55 @@ def test_status_knows_kinds_and_excerpts(folder: Path) -> None:
     gone = planned(folder, rest="")
     state = {path.name: current for path, current in production_status(gone).outputs}
     assert state == dict.fromkeys(names, False), "bar 3 is gone, and status says no more"
+
+
+@pytest.mark.slow
+def test_status_names_the_command_for_each_video_that_is_out_of_date(folder: Path) -> None:
+    material = planned(folder)
+    make(material, kinds=[SHARE, SQUARE])
+    part = folder / "the part.mp4"
+    look_of = Look(begins=parse_moment("bar 3"), ends=parse_moment("5.25"))
+    render(material, part, look_of=look_of, settings=replace(QUICK, sound="lossless"))
+    assert "up to date" in production_status(material).next_step
+    told = production_status(planned(folder, rest=WORDS.replace("Gently", "Boldly"))).next_step
+    assert told.startswith("Make 3 videos again: ")
+    commands = [shlex.split(c) for c in told.removeprefix("Make 3 videos again: ").split(" && ")]
+    begun = ["syncvid", "render", str(folder), "-o"]
+    assert commands == [
+        [*begun, str(folder / "out.mp4")],
+        [*begun, str(folder / "out square.mp4"), "--size", "216x216"],
+        [*begun, str(part), "--from", "bar 3", "--to", "5.25", "--for", "archive"],
+    ]
+
+
+def test_status_tells_a_layout_that_is_missing_or_wrong(folder: Path) -> None:
+    find_places_of(planned(folder), None, SILENT)
+    assert production_status(planned(folder)).problems == ()
+    for text in (None, "arrangement = 7\n", "arrangement = "):
+        if text:
+            (folder / "mine.toml").write_text(text)
+        state = production_status(planned(folder, picture='layout = "mine"\n'))
+        (problem,) = state.problems
+        assert "mine" in str(problem)
+        assert "layout" in state.next_step
+
+
+def test_status_tells_which_stills_are_shown(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("photo.jpg", "bell.png", "harp.png"):
+        Image.effect_noise((640, 480), 40).save(folder / name)
+    take = '[[parts.takes]]\ntake = {}\nfile = "{}"\n'
+    rest = take.format(2, "photo.jpg") + '[[parts]]\nname = "Bell"\n' + take.format(1, "bell.png")
+    rest += '[[parts]]\nname = "Harp"\nstill = "harp.png"\n'
+    find_places_of(planned(folder, rest=rest), None, SILENT)
+    with pytest.raises(SystemExit):
+        main(["status", str(folder)])
+    rows = capsys.readouterr().out.splitlines()
+    # The film of Part 2 is shown, not the photo beside it.
+    assert "  Part 2: take 1 [sure, pinned], take 2 [a still, not shown]" in rows
+    assert "  Bell: take 1 [a still, shown]" in rows
+    assert "  Harp: no clip, shown as a still: harp.png" in rows
 
 
 @pytest.mark.slow
