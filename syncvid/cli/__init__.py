@@ -202,6 +202,10 @@ def status(
         f"Mix: {material.mix.file if material.mix else 'none yet'}. "
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
+    if state.guide_is_current is False:
+        say(
+            "The guide's plan, guide.toml, asks for other times than the guide has, or for a first one."
+        )
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
         rows = [f"take {r.take}{how_it_stands(state, r)}" for r in takes] or ["no clip"]

@@ -25,7 +25,7 @@ from syncvid.production.guide_file import write_plan
 from syncvid.production.guide_plan import GuidePlan
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.guide_files import GuideFiles
-from syncvid.steps.guide_source import Changes, GuideSource, read_source
+from syncvid.steps.guide_source import PLAN_NAME, Changes, GuideSource, read_source
 from syncvid.steps.guide_video import make_conductor_video, make_guide_video
 from syncvid.steps.practice import Practice, practice_versions
 from syncvid.steps.production_guide import players_of, set_guide
@@ -215,6 +215,27 @@ class _Maker:
         """Write a small file."""
         write_whole(path, content)
         self._made.append((what, path))
+
+
+def guide_is_current(folder: Path) -> bool | None:
+    """Tell whether the guide of a production is the one that its plan asks for.
+
+    Returns
+    -------
+    bool or None
+        None where there is no plan; False where no guide was made from it yet, or where it has
+        other times.
+
+    Raises
+    ------
+    ProductionError
+        Mistakes in the plan.
+    """
+    if not (folder / PLAN_NAME).is_file():
+        return None
+    read = read_source(folder, Changes())
+    made = _map_before(GuideFiles(_usual_place(read)).beats)
+    return made is not None and made.fingerprint == _fingerprint(time_plan(read.plan).map)
 
 
 def _usual_place(read: GuideSource) -> Path:

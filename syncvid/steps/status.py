@@ -8,11 +8,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from syncvid.errors import ProductionError
+from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.production.layouts import find_layout
 from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
 from syncvid.steps.casting import Cast, cast
+from syncvid.steps.guiding import guide_is_current
 from syncvid.steps.hearing import look
 from syncvid.steps.jobs import sources_of
 from syncvid.steps.made import command_for, outputs_state
@@ -38,8 +39,10 @@ class Status:
         Takes that are photos or drawings, by `Recording.key`: whether each is shown.
     stood_in : dict
         By (part, player), the image that stands in for a part of which no clip can be shown.
-    problems : tuple of ProductionError
-        What is wrong with the layout.
+    problems : tuple of SyncvidError
+        What is wrong with the layout, or with the plan of the guide.
+    guide_is_current : bool or None
+        Whether the guide has the times that its plan asks for; None: there is no plan.
     """
 
     material: Material
@@ -48,7 +51,8 @@ class Status:
     outputs: tuple[tuple[Path, bool], ...]
     stills: dict[str, bool] = field(default_factory=dict)
     stood_in: dict[tuple[str, str], str] = field(default_factory=dict)
-    problems: tuple[ProductionError, ...] = ()
+    problems: tuple[SyncvidError, ...] = ()
+    guide_is_current: bool | None = None
 
     @property
     def verdicts(self) -> Counter[str]:
@@ -60,12 +64,14 @@ class Status:
     def next_step(self) -> str:
         """What to do next, in one sentence."""
         folder = shlex.quote(str(self.material.folder or Path()))
+        if self.guide_is_current is False:
+            return f"Make the guide: syncvid guide {folder}"
         if not self.material.recordings:
             return f"Add clips: syncvid add {folder} CLIPS..."
         if self.synced is None:
             return f"Find the clips' places: syncvid sync {folder}"
         if self.problems:
-            return "Mend the layout, or name another one in production.toml."
+            return "Mend what is told above."
         if self.verdicts["check"]:
             return f"Look at the clips that want your ear: syncvid preview {folder}"
         preview = (self.material.folder or Path()) / PREVIEW_FOLDER
@@ -87,6 +93,12 @@ def production_status(material: Material) -> Status:
         for source in sources_of(material.recordings):
             if any(clip.file == source.file for clip in synced.clips):
                 facts[source.file] = look(source, material.store)
+    problems: list[SyncvidError] = list(_layout_problems(material))
+    current = None
+    try:
+        current = guide_is_current(material.folder or Path())
+    except (ProductionError, MediaError) as exc:
+        problems.append(exc)
     players = cast(material, synced, facts) if synced is not None else None
     empty = [(v.part, v.still) for v in players.voices if not v.pieces] if players else []
     return Status(
@@ -100,7 +112,8 @@ def production_status(material: Material) -> Status:
             for (part, player), image in material.stills.items()
             if (part, image.path) in empty
         },
-        problems=tuple(_layout_problems(material)),
+        problems=tuple(problems),
+        guide_is_current=current,
     )
 
 

@@ -11,7 +11,14 @@ import soundfile
 from syncvid.errors import MediaError, ProductionError
 from syncvid.production.beats import read_map
 from syncvid.production.material import open_production
-from syncvid.steps import Changes, GuideWishes, Practice, make_guide, new_production
+from syncvid.steps import (
+    Changes,
+    GuideWishes,
+    Practice,
+    make_guide,
+    new_production,
+    production_status,
+)
 from syncvid.steps.practice import list_versions
 
 PLAN = """\
@@ -189,6 +196,24 @@ def test_a_production_takes_in_its_guide(tmp_path: Path) -> None:
     assert material.guide is not None
     assert material.guide.path.name == "guide.wav"
     assert not make_guide(folder).remarks
+
+
+def test_status_tells_when_the_plan_asks_for_another_guide(tmp_path: Path) -> None:
+    folder = tmp_path / "round"
+    new_production(folder, [])
+    assert production_status(open_production(folder)).guide_is_current is None
+    plan = folder / "guide.toml"
+    plan.write_text(PLAN, encoding="utf-8")
+    state = production_status(open_production(folder))
+    assert state.guide_is_current is False
+    assert state.next_step == f"Make the guide: syncvid guide {folder}"
+    make_guide(folder)
+    assert production_status(open_production(folder)).guide_is_current is True
+    plan.write_text(PLAN.replace("bars = 4", "bars = 5"), encoding="utf-8")
+    assert production_status(open_production(folder)).guide_is_current is False
+    plan.write_text(PLAN.replace("bars = 4", "bars = nothing"), encoding="utf-8")
+    state = production_status(open_production(folder))
+    assert "guide.toml" in str(state.problems[0])
 
 
 def test_a_production_without_a_plan_says_so(tmp_path: Path) -> None:
