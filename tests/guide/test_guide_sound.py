@@ -178,7 +178,7 @@ def test_the_signature_stands_in_front_at_the_same_level(
     assert timing.map.signature is not None
     at = round(timing.map.signature.guide_s * RATE)
     assert not made.samples[0, :at].any()
-    assert np.array_equal(made.samples[0, at : at + RATE], np.float32(10 ** (-18 / 20)) * sweep)
+    assert np.array_equal(made.samples[0, at : at + RATE], np.float32(10 ** (-24 / 20)) * sweep)
 
 
 def test_a_cue_sounds_a_bar_before_an_entry() -> None:
