@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import functools
 import html
+import itertools
+import struct
 import unicodedata
 import zlib
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -22,6 +23,9 @@ ELLIPSIS = "…"
 
 # Joiners and variation selectors have no glyph of their own.
 _INVISIBLE = frozenset({0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, *range(0xFE00, 0xFE10)})
+
+_MOST_FILES = 40
+"""So many font files are looked into: opening one takes some hundredths of a second."""
 
 _TOLD = 12
 """So many letters are named in a remark."""
@@ -49,13 +53,13 @@ class Letters:
 
     Attributes
     ----------
-    others : tuple of PdfFace
-        Asked in this order for what EB Garamond lacks.
+    others : tuple of Path
+        Font files, asked in this order for what EB Garamond lacks, the first ones of very many.
     lacking : set of str
         Letters that no face has.
     """
 
-    others: tuple[PdfFace, ...] = ()
+    others: tuple[Path, ...] = ()
     lacking: set[str] = field(default_factory=set)
 
     def runs(self, text: str, *, italic: bool = False) -> list[tuple[str, str]]:
@@ -94,10 +98,10 @@ class Letters:
         """Return what is shown for a letter, and in which face."""
         if ord(letter) in _INVISIBLE:
             return "", own
-        has = (face for face in (own, *self.others) if ord(letter) in face.letters)
-        face = next(has, None)
-        if face is not None:
-            return letter, face
+        # Files are opened only when a letter asks for them, and then kept.
+        for face in itertools.chain((own,), map(_face_in, self.others[:_MOST_FILES])):
+            if face is not None and ord(letter) in face.letters:
+                return letter, face
         self.lacking.add(unicodedata.normalize("NFKC", letter))
         return ELLIPSIS if letter.isalnum() else "", own
 
@@ -111,17 +115,15 @@ def own_face(style: str) -> PdfFace:
 
 
 @functools.cache
-def faces_of(paths: Sequence[Path]) -> tuple[PdfFace, ...]:
-    """Return the faces of font files, the first of each; files that cannot be embedded are left."""
+def _face_in(path: Path) -> PdfFace | None:
+    """Return the first face of a font file; None if it cannot be embedded."""
     from reportlab.pdfbase.ttfonts import TTFError
 
-    found = []
-    for path in paths:
-        try:
-            found.append(_registered(path))
-        except (TTFError, OSError):
-            continue
-    return tuple(found)
+    try:
+        return _registered(path)
+    # What is no font can fail in the reader in many ways.
+    except (TTFError, OSError, struct.error, IndexError, KeyError, ValueError, AssertionError):
+        return None
 
 
 def _registered(path: Path) -> PdfFace:

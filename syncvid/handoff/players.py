@@ -18,6 +18,9 @@ MOST_MARKS = 48
 MOST_PARTS = 24
 _LONGEST_NAME = 40
 
+_SHORT_NAME = 7
+"""Up to so many letters there is room for a name where marks are listed in four columns."""
+
 
 class PracticeVersion(NamedTuple):
     """A version of the guide to practise with.
@@ -180,6 +183,24 @@ def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
         )
         for mark in _named(facts)[:MOST_MARKS]
     )
+
+
+def sheet_words(facts: PlayersSheet) -> tuple[str, ...]:
+    """Return all that stands on the sheet, for those who look for fonts that have its letters."""
+    told = sections(facts)
+    return (
+        title_of(facts),
+        *(section.heading for section in told),
+        *("".join(run.text for run in line) for section in told for line in section.lines),
+        *(f"{row.name} {row.bar}" for row in mark_rows(facts)),
+        version_of(facts),
+        about(facts),
+    )
+
+
+def mark_columns(rows: tuple[MarkRow, ...]) -> int:
+    """Return in how many columns the marks are listed on paper."""
+    return 4 if all(len(row.name) <= _SHORT_NAME for row in rows) else 3
 
 
 def marks_left_out(facts: PlayersSheet, listed: int = MOST_MARKS) -> str:

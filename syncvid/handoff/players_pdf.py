@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from syncvid.errors import ProductionError
-from syncvid.handoff.pdf_letters import Letters, faces_of, own_face
+from syncvid.handoff.pdf_letters import Letters, own_face
 from syncvid.handoff.pdf_marks import ASIDE, INK, RED, draw_marks, marks_height
 from syncvid.handoff.players import (
     PlayersSheet,
@@ -22,6 +22,7 @@ from syncvid.handoff.players import (
     mark_rows,
     marks_left_out,
     sections,
+    sheet_words,
     shortened,
     title_of,
     version_of,
@@ -56,7 +57,8 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
     facts : PlayersSheet
         Everything to tell.
     fonts : sequence of Path
-        Font files to ask for letters that EB Garamond lacks, best first.
+        Font files to ask for letters that EB Garamond lacks, best first; they are opened only
+        when a letter asks for it, and only the first 40 of them.
 
     Returns
     -------
@@ -70,7 +72,7 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
     """
     from reportlab.pdfgen.canvas import Canvas
 
-    letters = Letters(faces_of(tuple(fonts)))
+    letters = Letters(tuple(fonts))
     file = io.BytesIO()
     canvas = Canvas(
         file,
@@ -102,14 +104,9 @@ def pdf_remarks(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> tuple[str
     tuple of str
         Sentences; none if everything is shown.
     """
-    letters = Letters(faces_of(tuple(fonts)))
-    lines = (line for section in sections(facts) for line in section.lines)
-    told = ["".join(run.text for run in line) for line in lines]
-    told += [section.heading for section in sections(facts)]
-    told += [title_of(facts), version_of(facts), about(facts)]
-    told += [row.name + row.bar for row in mark_rows(facts)]
-    for text in told:
-        letters.markup(text)
+    letters = Letters(tuple(fonts))
+    for text in sheet_words(facts):
+        letters.runs(text)
     return (*letters.remarks(), *([_TURNED] if facts.texts.direction == "rtl" else []))
 
 
@@ -199,7 +196,7 @@ class _Page:
         more = (self._paragraph(left_out, size, italic=True, colour=ASIDE),) if left_out else ()
         return (
             _measured((head,), width),
-            _Block((), marks_height(len(self._rows), size)),
+            _Block((), marks_height(self._rows, size)),
             *(_measured((line,), width) for line in more),
         )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
@@ -14,6 +13,7 @@ from syncvid.guide.timing import Timing, at_speed, time_plan
 from syncvid.media.sound_file import write_sound
 from syncvid.production.guide_plan import GuidePlan, Score
 from syncvid.progress import Progress
+from syncvid.steps.guide_files import GuideFiles
 from syncvid.steps.guide_source import GuideSource
 from syncvid.steps.played_parts import PlayedParts, played_parts
 
@@ -100,14 +100,8 @@ def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
     return versions
 
 
-def version_path(out: Path, version: Version) -> Path:
-    """Return where a version lies: beside the guide, under its name and what it is."""
-    label = "".join(c if c.isprintable() and c not in '/\\:*?"<>|' else "-" for c in version.label)
-    return out.with_name(f"{out.stem} {label}{out.suffix}")
-
-
 def practice_versions(
-    read: GuideSource, timing: Timing, out: Path, practice: Practice, *, progress: Progress
+    read: GuideSource, timing: Timing, files: GuideFiles, practice: Practice, *, progress: Progress
 ) -> Versions:
     """Make all versions that are asked for.
 
@@ -127,7 +121,7 @@ def practice_versions(
         progress.advance(done, len(versions), version.label)
         sound = _sound(read, timing, version, heard)
         if sound is not None:
-            write_sound(version_path(out, version), sound)
+            write_sound(files.named(version.label), sound)
             made.append(version)
     remarks = list(heard.remarks)
     if len(made) < len(versions):
@@ -137,9 +131,7 @@ def practice_versions(
     return Versions(tuple(made), tuple(remarks))
 
 
-def _sound(
-    read: GuideSource, timing: Timing, version: Version, heard: PlayedParts
-) -> Sound | None:
+def _sound(read: GuideSource, timing: Timing, version: Version, heard: PlayedParts) -> Sound | None:
     """Return the sound of one version; None where recordings would have to be slowed down."""
     plan = read.plan
     if version.parts and heard.is_recorded:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from syncvid.handoff.players_sheet import (
     PlayersSheet,
@@ -17,22 +16,15 @@ from syncvid.handoff.players_sheet import (
 from syncvid.picture.fontfiles import system_files
 from syncvid.production.beats import GuideMap
 from syncvid.production.files import system_errors, write_whole
+from syncvid.steps.guide_files import GuideFiles
 from syncvid.steps.guide_source import GuideSource
-from syncvid.steps.practice import Version, version_path
-
-
-def sheet_paths(out: Path) -> tuple[Path, Path]:
-    """Return where the page and the PDF lie."""
-    return (
-        out.with_name(f"{out.stem} players.html"),
-        out.with_name(f"{out.stem} players.pdf"),
-    )
+from syncvid.steps.practice import Version
 
 
 def write_sheets(
     read: GuideSource,
     guide: GuideMap,
-    tracks: Sequence[Path],
+    files: GuideFiles,
     versions: Sequence[Version],
     parts: Sequence[str],
 ) -> tuple[str, ...]:
@@ -44,8 +36,8 @@ def write_sheets(
         The plan.
     guide : GuideMap
         Its times.
-    tracks : sequence of Path
-        The guide's files, the first one names the sheet's.
+    files : GuideFiles
+        Where everything lies.
     versions : sequence of Version
         Those for practice that were made.
     parts : sequence of str
@@ -63,15 +55,14 @@ def write_sheets(
     MediaError
         A file cannot be written.
     """
-    out = tracks[0]
     counted = [beat for beat in guide.beats if beat.is_count_in]
     facts = PlayersSheet(
         title=guide.title,
         version=guide.version,
         length_s=guide.duration_s,
-        guide=tuple(path.name for path in tracks),
+        guide=tuple(path.name for path in files.tracks),
         practice=tuple(
-            PracticeVersion(version_path(out, version).name, version.speed) for version in versions
+            PracticeVersion(files.named(version.label).name, version.speed) for version in versions
         ),
         parts=tuple(parts),
         marks=guide.marks,
@@ -84,7 +75,7 @@ def write_sheets(
         send_by=read.plan.sheet.by_when,
         texts=_texts(read),
     )
-    page, pdf = sheet_paths(out)
+    page, pdf = files.sheets
     fonts = system_files()
     write_whole(page, players_sheet(facts))
     write_whole(pdf, players_sheet_pdf(facts, fonts=fonts))

@@ -87,6 +87,12 @@ def test_a_ramp_in_steps_is_a_stair_and_not_a_slope() -> None:
     assert all(a[0] == b[0] or a[1] == b[1] for a, b in itertools.pairwise(points))
 
 
+@pytest.mark.parametrize("length", [4 / 3, 1.5, 0.5, 1.2])
+def test_beats_of_any_length_are_steady_where_the_tempo_is(length: float) -> None:
+    beats = [Given(bar, 1, tempo, tempo, length) for bar, tempo in enumerate([96.0] * 5, 1)]
+    assert len(curve(drawn(make_guide(beats)))) == 2
+
+
 def test_a_hold_does_not_touch_the_tempo_and_is_told_in_words() -> None:
     beats = steady(range(1, 9), 96.0)
     beats[15] = beats[15]._replace(held_s=2.0)

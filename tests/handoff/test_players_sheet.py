@@ -269,6 +269,21 @@ def test_files_that_are_no_fonts_are_passed_over(tmp_path: Path) -> None:
     assert players_sheet_pdf(make_facts(), fonts=fonts)[:5] == b"%PDF-"
 
 
+def test_no_font_is_opened_before_a_letter_asks_for_it(tmp_path: Path) -> None:
+    opened: list[Path] = []
+
+    class Watched(type(tmp_path)):  # type: ignore[misc]
+        def __str__(self) -> str:
+            opened.append(self)
+            return super().__str__()
+
+    fonts = [Watched(tmp_path / f"{nth}.ttf") for nth in range(500)]
+    players_sheet_pdf(make_facts(), fonts=fonts)
+    assert opened == []
+    players_sheet_pdf(make_facts(title="さくら"), fonts=fonts)
+    assert 0 < len(set(opened)) <= 40
+
+
 def dejavu() -> Path:
     """Return DejaVu Sans, which comes with matplotlib."""
     import matplotlib
