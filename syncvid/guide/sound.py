@@ -31,6 +31,7 @@ from syncvid.guide.spoken import Speaker, lay_words
 from syncvid.guide.timing import Timing
 from syncvid.production.beats import Signature
 from syncvid.production.guide_plan import GuidePlan, Score
+from syncvid.signals.cue import make_signature
 from syncvid.signals.loudness import LoudnessMeter
 from syncvid.signals.true_peak import true_peak
 from syncvid.timeline import to_samples
@@ -194,8 +195,6 @@ def _bring_to_loudness(out: Audio, sample_rate: int) -> None:
 
 def _sign(out: Audio, signature: Signature, sample_rate: int) -> None:
     """Add the sound by which a guide is known."""
-    from syncvid.signals.cue import make_signature
-
     sound = make_signature(signature.guide, signature.version, sample_rate)
     at = to_samples(signature.guide_s, sample_rate)
     end = min(at + sound.size, out.size)
