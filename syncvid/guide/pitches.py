@@ -48,7 +48,8 @@ def note_number(name: str) -> int:
     >>> note_number("A4"), note_number("C4"), note_number("Bb2"), note_number("F#3")
     (69, 60, 46, 54)
     """
-    letter, *signs, octave = parse_note(name.strip())
+    note = parse_note(name.strip())
+    letter, signs, octave = note[0], note[1:-1], note[-1]
     return 12 * (int(octave) + 1) + _STEPS[letter] + signs.count("#") - signs.count("b")
 
 

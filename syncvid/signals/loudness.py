@@ -80,7 +80,8 @@ def k_energy(samples: Audio, sample_rate: int) -> float:
 
 def _weights(size: int, sample_rate: int) -> Floats:
     """Return by what to multiply the power of a spectrum, so that it adds up to the energy."""
-    gains = k_gains(np.fft.rfftfreq(size, 1 / sample_rate), sample_rate)
+    frequencies_hz = np.asarray(np.fft.rfftfreq(size, 1 / sample_rate), np.float64)
+    gains = k_gains(frequencies_hz, sample_rate)
     # Parseval's theorem: all frequencies but the first and last stand for their mirror too.
     weights = 2 * gains**2 / size
     weights[[0, -1]] /= 2
@@ -101,7 +102,7 @@ class LoudnessMeter:
         self._step = 2 * (to_samples(_STEP_S, sample_rate) // 2)
         self._weights = _weights(self._step, sample_rate).astype(np.float32)
         self._left = np.zeros(0, np.float32)
-        self._energies: list[Audio] = []
+        self._energies: list[Floats] = []
 
     def __call__(self, samples: Audio) -> None:
         """Take the next block, shape (samples,)."""
@@ -110,7 +111,8 @@ class LoudnessMeter:
         steps = joined[:whole].reshape(-1, self._step)
         for first in range(0, len(steps), _TOGETHER):
             spectra = np.fft.rfft(steps[first : first + _TOGETHER], axis=1)
-            self._energies.append((spectra.real**2 + spectra.imag**2) @ self._weights)
+            powers = spectra.real**2 + spectra.imag**2
+            self._energies.append((powers @ self._weights).astype(np.float64))
         self._left = joined[whole:].copy()
 
     def integrated_lufs(self) -> float | None:

@@ -21,6 +21,7 @@ import resource
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -29,7 +30,7 @@ import soundfile
 
 from syncvid.guide.drone import drone_partials
 from syncvid.guide.sound import render_guide
-from syncvid.guide.timing import Timing, time_plan
+from syncvid.guide.timing import time_plan
 from syncvid.guide.tones import Partials, Tone
 from syncvid.media.sound_file import ENDINGS, write_sound
 from syncvid.production.beats import GuideClick, GuideMap
@@ -83,7 +84,7 @@ def worst_click(law: Callable[[int], float], folder: Path, colour: str) -> tuple
     clicks = tuple(GuideClick(at, 0 if n % 4 == 0 else 2) for n, at in enumerate(times_s))
     guide = GuideMap("", 1, "", times_s[-1] + 1.0, 1.0, times_s[-1], (), clicks)
     plan = plan_of(1, GuideSound(click=colour, signature=False))
-    timing = Timing(guide, time_plan(plan)._clock)
+    timing = replace(time_plan(plan), map=guide)
     path = folder / "clicks.flac"
     write_sound(path, render_guide(timing, plan, only="clicks", sample_rate=RATE))
     heard = np.flatnonzero(soundfile.read(str(path), dtype="int32")[0])

@@ -5,11 +5,9 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import sys
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from types import ModuleType
 
 import mir_eval
 import numpy as np
@@ -20,9 +18,11 @@ from scipy import signal
 from syncvid.arrays import Audio, Sound
 from syncvid.errors import ProductionError
 from syncvid.guide.sound import render_guide
+from syncvid.guide.timing import time_plan
 from syncvid.production.beats import Mark
 from syncvid.production.guide_plan import Clicks, GuidePlan, GuideSound, Hold, Place, Score, Tempo
 from syncvid.production.guide_plan import TempoChange as Change
+from syncvid.signals.cue import make_signature
 from tests.guide.plans import part_of, plan_of, score_of, timed
 
 RATE = 48_000
@@ -158,27 +158,15 @@ def test_the_first_second_is_softer() -> None:
     assert crests[1] < crests[5]
 
 
-def stand_in(monkeypatch: pytest.MonkeyPatch) -> Audio:
-    """Put a sweep of a second in the place of the signature."""
-    at_s = np.arange(RATE) / RATE
-    sweep = np.sin(2 * np.pi * (500 * at_s + 1000 * at_s**2)).astype(np.float32)
-    module = ModuleType("syncvid.signals.cue")
-    module.make_signature = lambda guide, version, sample_rate: sweep  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "syncvid.signals.cue", module)
-    return sweep
-
-
 @pytest.mark.parametrize("only", [None, "clicks", "drone"])
-def test_the_signature_stands_in_front_at_the_same_level(
-    monkeypatch: pytest.MonkeyPatch, only: str | None
-) -> None:
-    sweep = stand_in(monkeypatch)
+def test_the_signature_stands_in_front_at_the_same_level(only: str | None) -> None:
     plan = plan_of(4, sound=GuideSound(drone=("D3",)))
-    made, timing = rendered(plan, only=only), timed(plan)
-    assert timing.map.signature is not None
-    at = round(timing.map.signature.guide_s * RATE)
-    assert not made.samples[0, :at].any()
-    assert np.array_equal(made.samples[0, at : at + RATE], np.float32(10 ** (-18 / 20)) * sweep)
+    timing = time_plan(plan, guide=4711, version=3)
+    made = render_guide(timing, plan, only=only).samples[0]
+    at = round(0.5 * RATE)
+    assert not made[:at].any()
+    wanted = make_signature(4711, 3, RATE)
+    assert np.array_equal(made[at : at + wanted.size], np.float32(10 ** (-24 / 20)) * wanted)
 
 
 def test_a_cue_sounds_a_bar_before_an_entry() -> None:
