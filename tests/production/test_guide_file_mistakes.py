@@ -102,8 +102,8 @@ def said_of(text: str) -> str:
         (f'count_in = "nan s"\n{PIECE}', "'nan s' is no count-in"),
         (f'clicks = "beat"\n{PIECE}', "'beat' is none of none, bars, half bars, beats"),
         (f'format = "syncvid.production/1"\n{PIECE}', "line 1: 'format' is wrong"),
-        (f"{PIECE}tempos = 3", "line 4: 'tempos' is not a key that is known here: did you mean "
-         "'tempo'?"),
+        (f"{PIECE}tempos = 3", "line 4: 'tempos' is not a key that is known here (did you mean "
+         "'tempo'?)"),
         (f'{PIECE}[[holds]]\nat = "bar 4"\nsecond = 2', "did you mean 'seconds'?"),
         (f"{PIECE}[sounds]\na4_hz = 440", "did you mean 'sound'?"),
         (f"{PIECE}xyz = 3", "'xyz' is not a key that is known here."),
