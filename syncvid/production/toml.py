@@ -157,7 +157,7 @@ def _nearest(location: tuple[int | str, ...], model: type[BaseModel]) -> str:
         return ""
     known = [field.alias or name for name, field in table.model_fields.items()]
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
-    return f": did you mean {near[0]!r}?" if near else ""
+    return f" (did you mean {near[0]!r}?)" if near else ""
 
 
 def _table_within(annotation: Any) -> type[BaseModel] | None:

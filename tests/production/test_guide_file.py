@@ -177,6 +177,15 @@ def test_what_is_written_is_read_back_as_it_was(plan: GuidePlan, remarks: list[s
     assert tomlkit.parse(text).unwrap() == tomllib.loads(text)
 
 
+@pytest.mark.parametrize(
+    "title", ['a "b" \\ c', "one\ntwo\ttabs", "\x00\x1f\x7f\x85\u2028", "Übung ♯"]
+)
+def test_titles_may_hold_anything(title: str) -> None:
+    metre = METRES[0]
+    plan = GuidePlan(title, (Bar(1, metre, metre.length),), (PlanSection(),), Tempo(90.0))
+    assert parse_plan(write_plan(plan, remarks=[title]), where="a plan") == plan
+
+
 def test_sections_are_numbered_as_they_are_first_played() -> None:
     metre = METRES[0]
     bars = tuple(Bar(n, metre, metre.length, section=s) for n, s in ((1, 2), (2, 0), (3, 2)))

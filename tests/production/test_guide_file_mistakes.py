@@ -102,12 +102,16 @@ def said_of(text: str) -> str:
         (f'count_in = "nan s"\n{PIECE}', "'nan s' is no count-in"),
         (f'clicks = "beat"\n{PIECE}', "'beat' is none of none, bars, half bars, beats"),
         (f'format = "syncvid.production/1"\n{PIECE}', "line 1: 'format' is wrong"),
-        (f"{PIECE}tempos = 3", "line 4: 'tempos' is not a key that is known here: did you mean "
-         "'tempo'?"),
+        (f"{PIECE}tempos = 3", "line 4: 'tempos' is not a key that is known here (did you mean "
+         "'tempo'?)"),
         (f'{PIECE}[[holds]]\nat = "bar 4"\nsecond = 2', "did you mean 'seconds'?"),
         (f"{PIECE}[sounds]\na4_hz = 440", "did you mean 'sound'?"),
         (f"{PIECE}xyz = 3", "'xyz' is not a key that is known here."),
         # Too much.
+        (f'{HEAD}bars = "1-9000, 1-9000, 1-2001"', "20001 bars are too many"),
+        (f'{HEAD}bars = "{"1, " * 400}1"\n' + '[[holds]]\nat = "bar 1"\nseconds = 1\n' * 300,
+         "line 752: 'holds' 250 'at' and the places before it are played too often: write fewer"),
+        (f"a = {'[' * 100_000}", "This is no valid TOML"),
         (f"{HEAD}bars = 20001", "20001 bars are too many: a piece has 20000 at most"),
         (f"{HEAD}[[sections]]\nbars = 15000\n[[sections]]\nbars = 15000",
          "line 6: 'sections' 2 'bars' make more than 20000 in all"),
@@ -120,11 +124,12 @@ def test_a_mistake_is_told(text: str, said: str) -> None:
 
 def test_all_mistakes_are_told_at_once_in_the_order_of_the_lines() -> None:
     said = said_of(
-        'metre = "7/8 (2+2)"\ntempo = 1000\nbars = 8\n[sound]\na4_hz = 300\nclik = "wood"\n'
+        'tilte = "x"\nmetre = "7/8 (2+2)"\ntempo = 1000\nbars = 8\n'
+        '[sound]\na4_hz = 300\nclik = "wood"\n'
         '[[holds]]\nat = "bra 3"\nseconds = 99\n'
     )
     lines = [int(part.split(":")[0]) for part in said.split("line ")[1:]]
-    assert lines == [1, 2, 5, 6, 8, 9]
+    assert lines == [1, 2, 3, 6, 7, 9, 10]
     places = said_of(
         f'{PIECE}[[holds]]\nat = "bar 17"\nseconds = 1\n[[cues]]\npart = "x"\nat = "bar 0"\n'
     )
