@@ -28,6 +28,7 @@ from syncvid.segments.staff import usable_cores
 from syncvid.steps.composing import Look, plan_video
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.guide_film import Film, write_film
+from syncvid.sync.reasons import of_clicks
 from syncvid.timeline import FrameRate, parse_frame_rate
 
 SIZE = (1280, 720)
@@ -40,6 +41,14 @@ _CARDS = EncodeSettings(preset="ultrafast", crf=18)
 # The band below the conductor: a strip of this share of the height.  In an upright picture there is
 # room for more: a height of this share of the width.
 _BAND, _UPRIGHT_BAND = 0.25, 0.6
+
+# What sync says of a clip in which only the guide is heard: of a player's a fault, of a conductor's
+# what one expects.
+_GUIDE_ALONE = of_clicks(sure=False, alone=True, version="", settled=False, by_notes=False)
+
+# So much of a conductor's width is shown at least: the sides are mostly the room.  Nothing is cut
+# off above and below, where hands are.
+_LEAST_WIDTH = 0.7
 
 
 def make_guide_video(
@@ -112,7 +121,7 @@ def make_conductor_video(
     Parameters
     ----------
     conductor : Path
-        The clip; it is shown whole, hands are never cropped.
+        The clip; nothing is cut off above and below, where hands are.
     guide_path : Path
         The guide's sound as a file, in which the clip is looked for.
     guide, sound, path, size, frame_rate, claps, progress
@@ -190,6 +199,11 @@ def _judged(result: SyncResult, material: Material) -> tuple[str, ...]:
         )
     if clip.finding.verdict == "sure":
         return ()
+    if clip.finding.reason == _GUIDE_ALONE and not clip.finding.rivals:
+        return (
+            f"{file}: placed by the guide that is heard in it; please look whether the hands fall "
+            "on the beats.",
+        )
     return (
         f"{file}: please check with your own ears that it begins at guide second "
         f"{clip.finding.placement.offset_s:.3f}: {clip.finding.reason}",
@@ -197,11 +211,11 @@ def _judged(result: SyncResult, material: Material) -> tuple[str, ...]:
 
 
 def _plain(layout: Layout) -> Layout:
-    """Return a layout on paper, without names, in which nothing of a picture is cropped."""
+    """Return a layout on paper, without names, that shows the whole height of a picture."""
     return replace(
         layout,
         canvas=replace(layout.canvas, background=PAPER),
-        tile=replace(layout.tile, background=PAPER, least_width=1.0, least_height=1.0),
+        tile=replace(layout.tile, background=PAPER, least_width=_LEAST_WIDTH, least_height=1.0),
         card=replace(layout.card, background=PAPER, ink=INK, player=SOFT),
         caption=replace(layout.caption, show=False),
     )
