@@ -20,10 +20,9 @@ from syncvid.picture.beat_places import arrange
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.colour import colour_to_yuv
 from syncvid.picture.fonts import choose_type
-from syncvid.picture.inking import line_overlay
 from syncvid.picture.overlay import Overlay, even_up, stack
 from syncvid.picture.pieces import Rect
-from syncvid.picture.setting import length_px
+from syncvid.picture.setting import draw_line, length_px
 from syncvid.picture.typeset import Typeset, wrapped
 
 # The page's colours.  Contrast with the paper by WCAG 2.2: ink 16.7, red 7.1, soft 5.7 to 1.
@@ -281,12 +280,7 @@ class BeatDrawing:
         at = (2.0 * round(at[0] / 2), 2.0 * round(at[1] / 2))
         key = (words, round(em, 3), colour)
         if key not in self._kept:
-            # Drawn once where there is room on all sides, then moved by even pixels.
-            room = even_up(2.0 * em)
-            sheet = (even_up(length_px(words, em)) + 2 * room, 2 * room)
-            self._kept[key] = _moved(
-                line_overlay(words, em, (room, room), colour, sheet), -room, -room
-            )
+            self._kept[key] = _line(words, em, colour)
         self._blend(_moved(self._kept[key], int(at[0]), int(at[1])))
 
     def _ring(self, at: tuple[float, float], radius: float, thick: float, colour: str) -> None:
@@ -343,6 +337,24 @@ def _moved(overlay: Overlay | None, x: int, y: int) -> Overlay | None:
     if overlay is None:
         return None
     return replace(overlay, rect=replace(overlay.rect, x=overlay.rect.x + x, y=overlay.rect.y + y))
+
+
+def _line(words: Typeset, em: float, colour: str) -> Overlay | None:
+    """Return a line whose base line starts at (0, 0), set only once; None for nothing to see."""
+    mask = draw_line(words, em)
+    box = mask.image.getbbox()
+    if box is None:
+        return None
+    left, top = mask.left + box[0], mask.top + box[1]
+    letters = np.asarray(mask.image.crop(box)) / 255.0
+    rect = Rect(left // 2 * 2, top // 2 * 2, 0, 0)
+    before = (top - rect.y, left - rect.x)
+    high, wide = (even_up(size + at) for size, at in zip(letters.shape, before, strict=True))
+    sheet = np.zeros((high, wide))
+    sheet[before[0] : before[0] + letters.shape[0], before[1] : before[1] + letters.shape[1]] = (
+        letters
+    )
+    return stack(replace(rect, width=wide, height=high), (sheet, colour_to_yuv(colour)))
 
 
 def _cut(overlay: Overlay, place: Rect) -> Overlay | None:

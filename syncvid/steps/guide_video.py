@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +10,8 @@ from syncvid.arrays import Sound
 from syncvid.errors import MediaError, RenderError
 from syncvid.media.encode import EncodeSettings
 from syncvid.picture.areas import is_upright
-from syncvid.picture.beat_drawing import INK, PAPER, SOFT, BeatDrawing
+from syncvid.picture.beat_cards import BeatCard
+from syncvid.picture.beat_drawing import INK, PAPER, SOFT, BeatDrawing, set_words
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.composition import Composition
 from syncvid.picture.overlay import even_up
@@ -94,8 +95,10 @@ def make_guide_video(
     """
     film = Film(guide, sound, path, size, parse_frame_rate(frame_rate), claps)
     film.check()
-    drawing, warnings = film.drawing(size)
-    pictures = (drawing.show(card) for card in film.cards())
+    cards = film.cards()
+    words, warnings = set_words(cards)
+    drawing = BeatDrawing(size, words)
+    pictures = (drawing.show(card) for card in cards)
     return (*warnings, *write_film(film, pictures, _CARDS, progress))
 
 
@@ -145,7 +148,9 @@ def make_conductor_video(
     """
     film = Film(guide, sound, path, size, parse_frame_rate(frame_rate), claps)
     film.check()
-    drawing, warnings = film.drawing(_band_size(size))
+    cards = film.cards()
+    words, warnings = set_words(cards)
+    drawing = BeatDrawing(_band_size(size), words)
     material, problems = loose_material([str(conductor)], guide=str(guide_path))
     if problems:
         raise problems[0]
@@ -155,7 +160,7 @@ def make_conductor_video(
         material = replace(material, recordings=(pinned,))
     above = (size[0], size[1] - drawing.canvas.height)
     composition, remarks = _placed(material, above, film.frame_rate, progress.part(0.2))
-    pictures = _pictures(film, composition, drawing)
+    pictures = _pictures(film, composition, cards, drawing)
     said = write_film(film, pictures, EncodeSettings(), progress.part(0.8))
     return (*warnings, *remarks, *said)
 
@@ -221,7 +226,9 @@ def _plain(layout: Layout) -> Layout:
     )
 
 
-def _pictures(film: Film, composition: Composition, drawing: BeatDrawing) -> Iterator[Canvas]:
+def _pictures(
+    film: Film, composition: Composition, cards: Sequence[BeatCard], drawing: BeatDrawing
+) -> Iterator[Canvas]:
     """Yield the conductor with the band below; where the clip is over there is paper."""
     canvas = Canvas(*film.size)
     above = Rect(0, 0, *composition.size)
@@ -230,7 +237,7 @@ def _pictures(film: Film, composition: Composition, drawing: BeatDrawing) -> Ite
     shown: Canvas | None = None
     step = pictures_per_segment(film.frame_rate)
     try:
-        for number, card in enumerate(film.cards()):
+        for number, card in enumerate(cards):
             picture = composition.first + number
             if picture < composition.last:
                 if number % step == 0:

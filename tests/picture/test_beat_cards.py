@@ -354,6 +354,19 @@ def test_the_current_beat_is_a_disc_among_rings(beats: int) -> None:
         assert sum(wide) == 1
 
 
+def test_the_bar_of_a_held_beat_grows_and_goes() -> None:
+    cards = [BeatCard(Phase.MUSIC, 1, 1, 4, filled=filled) for filled in (0, 12, 24, 48, -1)]
+    drawing = BeatDrawing((1280, 720), set_words(cards)[0])
+    place = arrange((1280, 720)).hold
+    red, widths = colour_to_yuv(RED)[2], []
+    for card in cards:
+        chroma = drawing.show(card).planes[2][place.y // 2 + place.height // 4]
+        widths.append(2 * np.count_nonzero(chroma == red) / place.width)
+    assert widths == pytest.approx([0.0, 0.25, 0.5, 1.0, 0.0], abs=0.01)
+    empty = drawing.canvas.planes[0][place.y : place.y + place.height]
+    assert (empty == colour_to_yuv(PAPER)[0]).all()
+
+
 @pytest.mark.parametrize("colour", [INK, RED, SOFT])
 def test_contrast_is_that_of_text(colour: str) -> None:
     # WCAG 2.2, success criterion 1.4.3: 4.5 to 1.
