@@ -30,7 +30,7 @@ PAPER, INK, RED, SOFT = "#fffdf7", "#1f1c18", "#a3261d", "#6a645b"
 
 # The project's serif, in em, measured: height of figures; what hangs below the base line; how far
 # the middle of lines, and of a word in a box, lies above it; distance of base lines.
-_FIGURE_EM, _HANG_EM, _MIDDLE_EM, _BOXED_MIDDLE_EM, _LINE_EM = 0.635, 0.28, 0.24, 0.28, 1.1
+_FIGURE_EM, _HANG_EM, _MIDDLE_EM, _BOXED_MIDDLE_EM, _LINE_EM = 0.635, 0.28, 0.24, 0.31, 1.1
 
 # Sizes that are tried for words, as shares of the largest, until they fit; what does not fit in the
 # smallest, which can just be read from afar, is shortened.
