@@ -237,7 +237,7 @@ def guide(
         str | None, typer.Option("--tempo", help='At the beginning: 96, "dotted quarter = 60".')
     ] = None,
     count_in: Annotated[
-        int | None, typer.Option("--count-in", metavar="BARS", help="Bars that are counted first.")
+        str | None, typer.Option("--count-in", metavar="BARS", help='Bars before the music; "6 s".')
     ] = None,
     click: Annotated[
         str | None, typer.Option("--click", help="Colour of the click: wood, bell or tick.")

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from syncvid.production.guide_file import Changes
 from syncvid.steps.composing import Look
 from syncvid.steps.demo import DemoOutcome, run_demo
 from syncvid.steps.explaining import explain_clip
-from syncvid.steps.guide_source import Changes
 from syncvid.steps.guiding import GuideOutcome, GuideWishes, make_guide
 from syncvid.steps.placing import Choice, Settled, place_take
 from syncvid.steps.practice import Practice

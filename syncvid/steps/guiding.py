@@ -21,13 +21,13 @@ from syncvid.production.files import (
     system_errors,
     write_whole,
 )
-from syncvid.production.guide_file import write_plan
+from syncvid.production.guide_file import Changes, write_plan
 from syncvid.production.guide_plan import GuidePlan
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.guide_files import GuideFiles
-from syncvid.steps.guide_source import PLAN_NAME, Changes, GuideSource, read_source
+from syncvid.steps.guide_source import PLAN_NAME, GuideSource, read_source
 from syncvid.steps.guide_video import make_conductor_video, make_guide_video
-from syncvid.steps.practice import Practice, practice_versions
+from syncvid.steps.practice import Practice, PracticeVersions
 from syncvid.steps.production_guide import players_of, set_guide
 from syncvid.steps.sheets import write_sheets
 from syncvid.steps.speech import NO_ENGINE, EngineSpeaker, find_speaker
@@ -143,14 +143,14 @@ class _Maker:
         read, files = self._read, self._files
         before = _map_before(files.beats)
         timing = _numbered(read.plan, before)
+        # Before anything is written: what cannot be played ends the work.
+        versions = PracticeVersions(read, timing, self._wishes.practice)
         sound = self._write_track(timing)
         self._write_words(timing)
         # After the sound: a guide that was not written whole is no version.
         self._write("beat map", files.beats, write_map(timing.map))
         self._write_videos(timing.map, sound)
-        practised = practice_versions(
-            read, timing, files, self._wishes.practice, progress=self._progress.part(0.3)
-        )
+        practised = versions.make(files, self._progress.part(0.3))
         self._made += [(version.label, files.named(version.label)) for version in practised.made]
         self._remarks += practised.remarks
         self._remarks += write_sheets(read, timing.map, files, practised.made, players_of(read))
