@@ -1,10 +1,10 @@
 """The numbers of a guide as symbols of an error-correcting code.
 
-Twenty-four bits, 16 of the guide and 8 of its version, are six symbols of four bits.  A Reed-Solomon
-code over the field of 16 elements makes them fourteen: two different codewords differ in at least
-nine, so that five wrong symbols can be told and most strangers are no codeword at all.  Any six
-symbols determine the rest; reading takes the six that are heard best, tries their second readings
-as well, and keeps the codeword that all fourteen together like most.
+Twenty-four bits, 16 of the guide and 8 of its version, are six symbols of four bits.  A code of
+Reed and Solomon over the field of 16 elements makes them fourteen: two codewords differ in at least
+nine symbols, so that four wrong ones are mended, and hardly any stranger is a codeword.  Any six
+symbols determine the rest; reading takes the six that are heard best, tries their next readings as
+well, and keeps the codeword that has most in all fourteen.
 
 References
 ----------

@@ -1,4 +1,4 @@
-"""The sound of a guide's signature: a sweep up, a sweep down, and fourteen chirps that carry numbers.
+"""The sound of a guide's signature: sweeps up and down, and fourteen chirps that carry numbers.
 
 All of it is one whistle whose pitch moves between 1.2 and 5.6 kHz, where headphones leak most and
 phones hear well.  The sweeps are hyperbolic: their period changes evenly, so that a clip that runs
