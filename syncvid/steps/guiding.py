@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -18,10 +18,8 @@ from syncvid.handoff.plan_picture import plan_picture
 from syncvid.media.sound_file import write_sound
 from syncvid.production.beats import GuideMap, read_map, write_map
 from syncvid.production.files import (
-    MADE_WITH,
     check_target,
     fingerprint,
-    refuse_foreign,
     system_errors,
     write_whole,
 )
@@ -280,7 +278,7 @@ def _numbered(plan: GuidePlan, before: GuideMap | None) -> Timing:
     """Time a plan under its number and version: another one if any time has changed."""
     make = partial(time_plan, plan)
     marked = _fingerprint(make().map)
-    if before is None or before.version >= _LAST_VERSION and before.fingerprint != marked:
+    if before is None or (before.version >= _LAST_VERSION and before.fingerprint != marked):
         return make(guide=secrets.randbelow(_GUIDES), version=1, fingerprint=marked)
     number = before.signature.guide if before.signature else secrets.randbelow(_GUIDES)
     version = before.version + (before.fingerprint != marked)

@@ -141,9 +141,7 @@ def practice_versions(
     return Versions(tuple(files), tuple(remarks))
 
 
-def _sound(
-    read: GuideSource, timing: Timing, version: Version, heard: PlayedParts
-) -> Sound | None:
+def _sound(read: GuideSource, timing: Timing, version: Version, heard: PlayedParts) -> Sound | None:
     """Return the sound of one version; None where recordings would have to be slowed down."""
     plan = read.plan
     if version.parts and heard.is_recorded:
