@@ -101,8 +101,18 @@ LAGS = np.arange(-32, 37, LAG_STEP)
 FIRST_LAGS = np.arange(-2, 5)
 READ_PPM = np.arange(-1000.0, 1001.0, 100.0)
 
+# One chirp counts for no more than this, and none is heard where all is this much quieter.
+MOST_EACH = 60.0
+QUIETEST = 0.1
+
+# The chirps of a signature stand out 1.9 times as much as its sweeps.  Of the chirps of any other
+# at most five are the same, which makes 0.7 times; where some are the same a chirp earlier or later,
+# the sweeps are missing.
+LEAST_BY_CHIRPS = 1.25
+MOST_BY_CHIRPS = 3.5
+
 # What a codeword must have of the highest score at each of its places.
-LEAST_SHARE = 0.7
+LEAST_SHARE = 0.8
 
 # How much finer than `RATE` a stretch is made before its speed is undone, and a peak is read.
 FINER = 4
@@ -237,7 +247,10 @@ def _moments(sound: Audio) -> list[_Moment]:
             _top(row, top) / BAND_RATE for row, top in ((first, at), (second, other))
         )
         longer = (second_s - first_s - SWEEP_S) / APART_MOVES_S
-        moments.append(_Moment(first_s - longer * FIRST_MOVES_S, 1.0 + longer))
+        moment = _Moment(first_s - longer * FIRST_MOVES_S, 1.0 + longer)
+        end_s = moment.at_s + SIGNATURE_S * moment.stretch
+        if abs(longer) <= MOST_STRETCH and moment.at_s > -NEAR_S and end_s < len(sound) / RATE:
+            moments.append(moment)
     return moments
 
 
@@ -344,7 +357,8 @@ def _read(stretch: Complex) -> Codeword:
     answer = np.lib.stride_tricks.sliding_window_view(stretch, chirp)[starts] @ bank
     power = answer.real**2 + answer.imag**2
     # Of the squares of noise, half are below 2 ln 2 where they are 2 on the average.
-    scores = power * (2 * np.log(2) / max(float(np.median(power)), 1e-20))
+    usual = np.maximum(np.median(power, axis=(0, 2)), np.median(power) * QUIETEST) + 1e-20
+    scores = np.minimum(power * (2 * np.log(2) / usual[:, None]), MOST_EACH)
     rows = _lag_rows()
     clear = scores.max(axis=2)[rows, np.arange(SYMBOLS)].sum(axis=1)
     best = scores[rows[int(np.argmax(clear))], np.arange(SYMBOLS)].astype(np.float64)
@@ -359,7 +373,7 @@ def _lag_rows() -> NDArray[np.int64]:
     from_s = DATA_FROM_S - FIRST_MOVES_S + CHIRP_S * np.arange(SYMBOLS)
     moved = np.rint(READ_PPM[:, None] * 1e-6 * from_s * RATE / LAG_STEP).astype(np.int64)
     rows = (FIRST_LAGS[:, None, None] + moved[None]).reshape(-1, SYMBOLS)
-    return np.clip(rows + int(np.argmin(np.abs(LAGS))), 0, len(LAGS) - 1)
+    return np.asarray(np.clip(rows + int(np.argmin(np.abs(LAGS))), 0, len(LAGS) - 1))
 
 
 @cache
@@ -378,10 +392,12 @@ def _locate(
     times = np.arange(round(SIGNATURE_S * RATE)) / RATE
     symbols = tuple(word.symbols.tolist())
 
-    def answer_at(ppm: float, finer: int) -> Audio:
-        bank = np.conj(
-            fft.fft(whistle(symbols, times * (1 - ppm * 1e-6)).astype(np.complex64), size)
-        )
+    sweeps = (times < DATA_FROM_S).astype(np.float64)
+
+    def answer_at(ppm: float, finer: int, part: Floats | None = None) -> Audio:
+        sound = whistle(symbols, times * (1 - ppm * 1e-6))
+        sound = sound if part is None else sound * part
+        bank = np.conj(fft.fft(sound.astype(np.complex64), size))
         # Above half of the rate there is nothing of it.
         product = (spectrum * bank)[: size // 2]
         answer = fft.ifft(product, size * finer)[: lags * finer]
@@ -390,10 +406,14 @@ def _locate(
     rows = np.array([answer_at(ppm, 1) for ppm in speeds_ppm.tolist()])
     best = int(np.argmax(rows.max(axis=1)))
     top = rows[best].max()
-    noise = float(np.median(rows)) / np.log(2)
+    strength = float(np.sqrt(2 * top / max(float(np.median(rows)) / np.log(2), 1e-20)))
     heights = np.sqrt(rows.max(axis=1).astype(np.float64))
     step = float(speeds_ppm[1] - speeds_ppm[0])
     ppm = float(speeds_ppm[0]) + step * _top(np.square(heights).astype(np.float32), best)
+    parts = [answer_at(ppm, 1, part) / part.mean() for part in (sweeps, 1 - sweeps)]
+    at = int(np.argmax(rows[best]))
+    by_sweeps, by_chirps = (float(np.sqrt(part[max(0, at - 1) : at + 2].max())) for part in parts)
+    whole = LEAST_BY_CHIRPS * by_sweeps <= by_chirps <= MOST_BY_CHIRPS * by_sweeps
     row = answer_at(ppm, FINER)
     lag_s = _top(row, int(np.argmax(row))) / (FINER * RATE) - MARGIN_S
     stretched = moment.stretch * (1 + ppm * 1e-6)
@@ -401,6 +421,6 @@ def _locate(
         at_s=moment.at_s + lag_s * moment.stretch,
         guide=word.guide,
         version=word.version,
-        strength=float(np.sqrt(2 * top / max(noise, 1e-20))),
+        strength=strength if whole else 0.0,
         drift_ppm=(1 / stretched - 1) * 1e6,
     )

@@ -31,7 +31,9 @@ def guide_with(guide: int, version: int, times_s: np.ndarray = BEATS) -> Audio:
     return out.astype(np.float32)
 
 
-def signed(playing: Audio, guide: int, version: int, *, at_s: float = 0.5, db: float = 0.0) -> Audio:
+def signed(
+    playing: Audio, guide: int, version: int, *, at_s: float = 0.5, db: float = 0.0
+) -> Audio:
     """Return playing over which only the signature leaks, so loud against the playing."""
     out = playing.copy()
     sound = make_signature(guide, version, RATE)
