@@ -27,6 +27,7 @@ from syncvid.cli.telling import (
     UNREADABLE,
     at_work,
     count,
+    how_it_stands,
     how_made,
     leave,
     note,
@@ -38,7 +39,6 @@ from syncvid.cli.telling import (
     tell_guide,
     tell_listening,
     tell_moved,
-    verdict_of,
 )
 from syncvid.errors import Cancelled, ProductionError, SyncvidError, system_error
 
@@ -202,14 +202,21 @@ def status(
         f"Mix: {material.mix.file if material.mix else 'none yet'}. "
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
+    if state.guide_is_current is False:
+        say(
+            "The guide's plan, guide.toml, asks for other times than the guide has, or for a first one."
+        )
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
-        verdicts = [verdict_of(state.synced, r) for r in takes]
-        rows = [f"take {r.take}{verdict}" for r, verdict in zip(takes, verdicts, strict=True)]
+        rows = [f"take {r.take}{how_it_stands(state, r)}" for r in takes] or ["no clip"]
+        if (part, player) in state.stood_in:
+            rows.append(f"shown as a still: {state.stood_in[part, player]}")
         name = f"{part} ({player})" if player else part
-        say(f"  {name}: {', '.join(rows) or 'no clip'}")
+        say(f"  {name}: {', '.join(rows)}")
     if state.synced is None:
         say("Places: out of date." if state.was_synced else "Places: not found yet.")
+    for problem in state.problems:
+        say(f"Layout: {problem}")
     for path, current in state.outputs:
         say(f"Video {path}: {'up to date' if current else 'out of date'}.")
     say(f"Next: {state.next_step}")
@@ -448,8 +455,9 @@ def preview(
                 say(f"Picture: {still.path}")
                 return
             if look.begins or look.ends:
-                path = preview_excerpt(material, look, progress=progress)
-                say(f"Excerpt: {path}")
+                excerpt = preview_excerpt(material, look, progress=progress)
+                tell_cast(excerpt)
+                say(f"Excerpt: {excerpt.out}")
                 return
             outcome = make_preview(material, layout=layout, progress=progress)
     tell_moved(material)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from syncvid.production.material import Material, Recording
     from syncvid.production.results import ClipSync, SyncResult
     from syncvid.progress import Progress
-    from syncvid.steps import Added, GuideOutcome, RenderOutcome, SyncOutcome
+    from syncvid.steps import Added, GuideOutcome, RenderOutcome, Status, SyncOutcome
 
 UNREADABLE = 3
 """Exit code when something could not be read and the rest was done (that of `MediaError`)."""
@@ -153,6 +153,13 @@ def how_made(outcome: RenderOutcome) -> str:
     if outcome.summary.reused:
         return f" ({outcome.summary.reused} of {outcome.summary.segments} segments were there)"
     return ""
+
+
+def how_it_stands(state: Status, recording: Recording) -> str:
+    """Return what status says of a take in brackets, if anything is known."""
+    if recording.key in state.stills:
+        return f" [a still, {'shown' if state.stills[recording.key] else 'not shown'}]"
+    return verdict_of(state.synced, recording)
 
 
 def verdict_of(result: SyncResult | None, recording: Recording) -> str:

@@ -25,7 +25,7 @@ LEVEL_S = 0.040
 # Pitch and level of each strength against a beat: the one of a bar a fifth higher, a group a third,
 # between beats a third lower (project choice).  Weaker than this and a click is not counted with.
 PITCHES = (1.5, 1.25, 1.0, 0.8)
-LEVELS_DB = (4.0, 2.0, 0.0, -5.0)
+LEVELS_DB = (3.0, 1.5, 0.0, -5.0)
 
 _RISE_S, _END_S = 0.001, 0.008
 
@@ -44,9 +44,9 @@ class _Colour:
 # free at both ends has it at 2.756 (N. H. Fletcher and T. D. Rossing, The Physics of Musical
 # Instruments, chapter on bars; from memory).
 COLOURS = {
-    "wood": _Colour(1200.0, ((1.0, 1.0, 1.0), (2.42, 0.35, 2.5)), 0.012, 0.039),
+    "wood": _Colour(1200.0, ((1.0, 1.0, 1.0), (2.42, 0.35, 2.5)), 0.014, 0.039),
     "bell": _Colour(1900.0, ((1.0, 1.0, 1.0), (2.756, 0.4, 1.6)), 0.016, 0.039),
-    "tick": _Colour(2900.0, ((1.0, 1.0, 1.0), (1.51, 0.5, 1.3)), 0.008, 0.030),
+    "tick": _Colour(2900.0, ((1.0, 1.0, 1.0), (1.51, 0.4, 1.5)), 0.012, 0.036),
 }
 
 

@@ -7,12 +7,13 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from syncvid.arrays import Audio
-from syncvid.guide.pitches import frequencies, is_note, note_number
-from syncvid.guide.places import PlayedBars
+from syncvid.guide.pitches import frequencies, note_number
 from syncvid.guide.score_parts import Held, find_part, plain_lowest_line
 from syncvid.guide.timing import Timing
 from syncvid.guide.tones import Partials, Tone, choose_partials
 from syncvid.production.guide_plan import GuidePlan, GuideSound, Score
+from syncvid.production.note_values import are_notes
+from syncvid.production.played import PlayedBars
 from syncvid.timeline import to_samples
 
 LOWEST_PART = "lowest part"
@@ -47,19 +48,18 @@ def drone_lines(plan: GuidePlan, score: Score | None) -> tuple[Held, ...]:
     ProductionError
         A note or part is not known.
     """
-    lines: dict[str, tuple[Held, ...]] = {}
+    lines: dict[tuple[str, ...], tuple[Held, ...]] = {}
     held: list[Held] = []
     for from_at, to_at, asked in _sections(plan):
-        if not asked or tuple(asked) == _NONE:
+        if not asked or asked == _NONE:
             continue
-        if len(asked) == 1 and not is_note(asked[0]):
-            name = asked[0]
-            if name not in lines:
-                lines[name] = _line(plan, score, name)
-            held += _within(lines[name], from_at, to_at)
-        else:
+        if are_notes(name.strip() for name in asked):
             notes = tuple(sorted(float(note_number(name)) for name in asked))
             held.append(Held(from_at, to_at, notes))
+        else:
+            if asked not in lines:
+                lines[asked] = _line(plan, score, asked)
+            held += _within(lines[asked], from_at, to_at)
     return _joined(held)
 
 
@@ -73,11 +73,11 @@ def _sections(plan: GuidePlan) -> Iterator[tuple[Fraction, Fraction, tuple[str, 
         yield starts[indices[0]], starts[indices[-1] + 1], asked
 
 
-def _line(plan: GuidePlan, score: Score | None, name: str) -> tuple[Held, ...]:
-    """Return the plain line of all parts or of one."""
-    if name.strip().casefold() == LOWEST_PART and score is not None:
+def _line(plan: GuidePlan, score: Score | None, names: Sequence[str]) -> tuple[Held, ...]:
+    """Return the plain line of all parts, or of some."""
+    if score is not None and LOWEST_PART in (name.strip().casefold() for name in names):
         return plain_lowest_line(score.parts, plan.bars)
-    return plain_lowest_line([find_part(score, name)], plan.bars)
+    return plain_lowest_line([find_part(score, name) for name in names], plan.bars)
 
 
 def _within(line: Sequence[Held], from_at: Fraction, to_at: Fraction) -> Iterator[Held]:

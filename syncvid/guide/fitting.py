@@ -6,8 +6,8 @@ import bisect
 from dataclasses import replace
 from fractions import Fraction
 
-from syncvid.guide.places import PlayedBars
 from syncvid.production.guide_plan import Bar, GuidePlan, Note, Score, ScorePart
+from syncvid.production.played import PlayedBars
 
 
 def fit_score(score: Score, plan: GuidePlan) -> Score:

@@ -5,20 +5,15 @@ Numbers as in MIDI: 69 is A4, 60 is C4.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from fractions import Fraction
 
 from syncvid.errors import ProductionError
+from syncvid.production.note_values import parse_note
 
 A4 = 69
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_NAME = re.compile(r"([A-Ga-g])(##|#|bb|b|♯|♭|x)?(-?\d{1,2})")
-_SIGNS = {"": 0, "#": 1, "♯": 1, "##": 2, "x": 2, "b": -1, "♭": -1, "bb": -2}
-
-# Whole numbers of MIDI notes whose pitch a guide can play: C0 to C9.
-LOWEST, HIGHEST = 12, 120
 
 # The five-limit scale over a lowest note: the ratios with the smallest numbers that are made of the
 # primes 2, 3 and 5.  A. J. Ellis's table of intervals in H. Helmholtz, On the Sensations of Tone
@@ -40,36 +35,22 @@ JUST = (
 )
 
 
-def is_note(name: str) -> bool:
-    """Tell whether a text is the name of a note, as ``D3`` or ``Bb2``."""
-    return _NAME.fullmatch(name.strip()) is not None
-
-
 def note_number(name: str) -> int:
     """Return the number of a note by its name.
 
     Raises
     ------
     ProductionError
-        It is no name, or nobody could hear it.
+        It is no name, or lies beyond a piano.
 
     Examples
     --------
     >>> note_number("A4"), note_number("C4"), note_number("Bb2"), note_number("F#3")
     (69, 60, 46, 54)
     """
-    found = _NAME.fullmatch(name.strip())
-    if found is None:
-        raise ProductionError(
-            f"{name!r} is no note.", fix="Write its letter, sign and octave: D3, Bb2 or F#4."
-        )
-    letter, sign, octave = found.groups(default="")
-    number = 12 * (int(octave) + 1) + _STEPS[letter.upper()] + _SIGNS[sign]
-    if not LOWEST <= number <= HIGHEST:
-        raise ProductionError(
-            f"The note {name!r} is too low or too high to be heard.", fix="Choose from C0 to C9."
-        )
-    return number
+    note = parse_note(name.strip())
+    letter, signs, octave = note[0], note[1:-1], note[-1]
+    return 12 * (int(octave) + 1) + _STEPS[letter] + signs.count("#") - signs.count("b")
 
 
 def frequency(number: float, a4_hz: float) -> float:

@@ -11,8 +11,8 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from syncvid.errors import ProductionError
-from syncvid.guide.places import PlayedBars, beat_starts
 from syncvid.production.guide_plan import Bar, Note, Score, ScorePart
+from syncvid.production.played import PlayedBars, beat_starts
 
 
 class Held(NamedTuple):

@@ -9,10 +9,11 @@ alone, with a drone, with all parts: a player sets the volume once.  It is reach
 the whole guide; nothing is limited or compressed.  The standard's gates leave out the silence
 between clicks, so that slow and fast clicks measure, and sound, alike.  The target is the loudest
 which bare clicks of every colour reach below the highest peak.  Where peaks do not allow it, the
-guide is softer.
+guide is softer: so it is where a drone fainter than 14 dB below them goes on between few clicks.
 
 **Signature.**  It is no part of all this: its peak is the same in every guide, so that it is found
-alike in all of them.
+alike in all of them.  It sounds for two seconds, so that at -24 dBFS it is about as loud as an
+accent; at -18 dBFS it would measure 13 LU above the guide, and make a player turn the volume down.
 """
 
 from __future__ import annotations
@@ -30,13 +31,14 @@ from syncvid.guide.spoken import Speaker, lay_words
 from syncvid.guide.timing import Timing
 from syncvid.production.beats import Signature
 from syncvid.production.guide_plan import GuidePlan, Score
+from syncvid.signals.cue import make_signature
 from syncvid.signals.loudness import LoudnessMeter
 from syncvid.signals.true_peak import true_peak
 from syncvid.timeline import to_samples
 
 # Project choices; see above.
 LOUDNESS_LUFS = -31.0
-SIGNATURE_PEAK = 10 ** (-18 / 20)
+SIGNATURE_PEAK = 10 ** (-24 / 20)
 SPOKEN_DB = -3.0
 
 # Many ears meet a guide on headphones: it stays at or below -6 dBFS, between its samples too.
@@ -52,6 +54,9 @@ _BEAT = 10 ** (-22 / 20)
 _BLOCK_S = 10.0
 
 ONLY = ("clicks", "drone")
+
+# No longer guide is made: somewhere in its plan is a mistake (project choice).
+MOST_S = 3 * 3600.0
 
 
 def render_guide(
@@ -88,11 +93,18 @@ def render_guide(
     Raises
     ------
     ProductionError
-        A note, part or colour is not known, or there is no drone to be heard alone.
+        A note, part or colour is not known, there is no drone to be heard alone, or the guide is
+        too long.
     """
     if only is not None and only not in ONLY:
         raise ProductionError(
             f"A guide of {only!r} alone cannot be made.", fix="Choose clicks or drone."
+        )
+    if timing.map.duration_s > MOST_S:
+        raise ProductionError(
+            f"The guide would last {timing.map.duration_s / 3600:.0f} hours; the longest that can "
+            f"be made lasts {MOST_S / 3600:.0f}.",
+            fix="Look at its tempo and its number of bars, or divide it.",
         )
     out = np.zeros(to_samples(timing.map.duration_s, sample_rate), np.float32)
     if only != "drone":
@@ -183,8 +195,6 @@ def _bring_to_loudness(out: Audio, sample_rate: int) -> None:
 
 def _sign(out: Audio, signature: Signature, sample_rate: int) -> None:
     """Add the sound by which a guide is known."""
-    from syncvid.signals.cue import make_signature
-
     sound = make_signature(signature.guide, signature.version, sample_rate)
     at = to_samples(signature.guide_s, sample_rate)
     end = min(at + sound.size, out.size)

@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from syncvid.errors import ProductionError
-from syncvid.guide.places import PlayedBars, beat_length, beat_starts
 from syncvid.guide.tempo import Course, Ramp, lay_course
 from syncvid.production.beats import GuideBeat, GuideClick, GuideMap, Mark, Signature
 from syncvid.production.guide_plan import Bar, Clicks, GuidePlan, Metre
+from syncvid.production.played import PlayedBars, beat_length, beat_starts
 
 # Guide seconds (project choice): silence before the signature; where the count-in begins, with a
 # signature (which takes two seconds at most) and without; and quiet after the last bar.

@@ -1,29 +1,31 @@
 """Letters for a PDF: which face has them, and what stands for those that none has.
 
 EB Garamond comes first; then the font files that the caller names, in their order.  Only outlines
-of the TrueType kind can be embedded.  Right-to-left scripts are not set: their letters would have
-to be joined and turned round, which a browser does for the HTML page.
+of the TrueType kind can be embedded.
 """
 
 from __future__ import annotations
 
 import functools
 import html
+import itertools
+import struct
 import unicodedata
 import zlib
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-ELLIPSIS = "…"
+from syncvid.handoff.pdf_turning import turned
 
-# Bidirectional classes of letters that run from right to left (Unicode Standard Annex 9, table 4).
-_RIGHT_TO_LEFT = ("R", "AL")
+ELLIPSIS = "…"
 
 # Joiners and variation selectors have no glyph of their own.
 _INVISIBLE = frozenset({0x200B, 0x200C, 0x200D, 0x200E, 0x200F, 0x2060, *range(0xFE00, 0xFE10)})
+
+_MOST_FILES = 40
+"""So many font files are looked into: opening one takes some hundredths of a second."""
 
 _TOLD = 12
 """So many letters are named in a remark."""
@@ -51,21 +53,20 @@ class Letters:
 
     Attributes
     ----------
-    others : tuple of PdfFace
-        Asked in this order for what EB Garamond lacks.
-    lacking, turned : set of str
-        Letters that no face has; letters that run from right to left.
+    others : tuple of Path
+        Font files, asked in this order for what EB Garamond lacks, the first ones of very many.
+    lacking : set of str
+        Letters that no face has.
     """
 
-    others: tuple[PdfFace, ...] = ()
+    others: tuple[Path, ...] = ()
     lacking: set[str] = field(default_factory=set)
-    turned: set[str] = field(default_factory=set)
 
     def runs(self, text: str, *, italic: bool = False) -> list[tuple[str, str]]:
         """Return text as runs, each with the name of a face that has its letters."""
         own = own_face("Italic" if italic else "Regular")
         runs: list[tuple[str, str]] = []
-        for letter in unicodedata.normalize("NFC", text):
+        for letter in turned(unicodedata.normalize("NFC", text)):
             shown, face = self._letter(letter, own)
             before_name, before = runs[-1] if runs else ("", "")
             if shown == ELLIPSIS and before.endswith(ELLIPSIS):
@@ -85,33 +86,23 @@ class Letters:
 
     def remarks(self) -> tuple[str, ...]:
         """Tell of letters that could not be set."""
-        told = []
-        if self.turned:
-            told.append(
-                f"The PDF of the players' sheet cannot set right-to-left writing "
-                f"({_some(self.turned)}); {ELLIPSIS} stands in its place. "
-                "The HTML page shows it right: print that one."
-            )
-        if self.lacking:
-            told.append(
-                f"No font for the PDF of the players' sheet has {_some(self.lacking)}: letters are "
-                f"replaced by {ELLIPSIS}, signs are left out. Print the HTML page, or install a "
-                "TrueType font that has them (Noto has most)."
-            )
-        return tuple(told)
+        if not self.lacking:
+            return ()
+        return (
+            f"No font for the PDF of the players' sheet has {_some(self.lacking)}: letters are "
+            f"replaced by {ELLIPSIS}, signs are left out. Print the HTML page instead, or install "
+            "a TrueType font that has them.",
+        )
 
     def _letter(self, letter: str, own: PdfFace) -> tuple[str, PdfFace]:
         """Return what is shown for a letter, and in which face."""
         if ord(letter) in _INVISIBLE:
             return "", own
-        if unicodedata.bidirectional(letter) in _RIGHT_TO_LEFT:
-            self.turned.add(letter)
-            return ELLIPSIS, own
-        has = (face for face in (own, *self.others) if ord(letter) in face.letters)
-        face = next(has, None)
-        if face is not None:
-            return letter, face
-        self.lacking.add(letter)
+        # Files are opened only when a letter asks for them, and then kept.
+        for face in itertools.chain((own,), map(_face_in, self.others[:_MOST_FILES])):
+            if face is not None and ord(letter) in face.letters:
+                return letter, face
+        self.lacking.add(unicodedata.normalize("NFKC", letter))
         return ELLIPSIS if letter.isalnum() else "", own
 
 
@@ -124,17 +115,15 @@ def own_face(style: str) -> PdfFace:
 
 
 @functools.cache
-def faces_of(paths: Sequence[Path]) -> tuple[PdfFace, ...]:
-    """Return the faces of font files, the first of each; files that cannot be embedded are left."""
+def _face_in(path: Path) -> PdfFace | None:
+    """Return the first face of a font file; None if it cannot be embedded."""
     from reportlab.pdfbase.ttfonts import TTFError
 
-    found = []
-    for path in paths:
-        try:
-            found.append(_registered(path))
-        except (TTFError, OSError):
-            continue
-    return tuple(found)
+    try:
+        return _registered(path)
+    # What is no font can fail in the reader in many ways.
+    except (TTFError, OSError, struct.error, IndexError, KeyError, ValueError, AssertionError):
+        return None
 
 
 def _registered(path: Path) -> PdfFace:

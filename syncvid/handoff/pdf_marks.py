@@ -6,12 +6,10 @@ import math
 from typing import Any
 
 from syncvid.handoff.pdf_letters import Letters, own_face
-from syncvid.handoff.players import MarkRow, shortened
+from syncvid.handoff.players import MarkRow, mark_columns, shortened
 
 INK, RED, ASIDE, RULE = "#1f1c18", "#a3261d", "#6a645b", "#d8d2c4"
 """The page's colours, as those of the HTML page."""
-
-_COLUMNS = 4
 
 # In the size of the type.
 _ROW = 1.5
@@ -21,9 +19,9 @@ _BOX = 1.5
 _PADDING = 0.35
 
 
-def marks_height(count: int, size: float) -> float:
+def marks_height(rows: tuple[MarkRow, ...], size: float) -> float:
     """Return how high the list is, in points."""
-    return math.ceil(count / _COLUMNS) * _ROW * size
+    return math.ceil(len(rows) / mark_columns(rows)) * _ROW * size
 
 
 def draw_marks(
@@ -47,8 +45,9 @@ def draw_marks(
         Of the type, in points.
     """
     left, top, width = place
-    high = math.ceil(len(rows) / _COLUMNS)
-    column = (width - (_COLUMNS - 1) * _GAP * size) / _COLUMNS
+    columns = mark_columns(rows)
+    high = math.ceil(len(rows) / columns)
+    column = (width - (columns - 1) * _GAP * size) / columns
     canvas.setLineWidth(0.5)
     for nth, row in enumerate(rows):
         x = left + nth // high * (column + _GAP * size)

@@ -13,9 +13,9 @@ from typing import NamedTuple
 
 from syncvid.production.beats import GuideBeat, GuideMap
 
-# Beats of metres are multiples of a 64th (of which a quarter has 16).  Lengths are told to a
-# nanosecond: what is further from such a value than this, in quarters, is no steady beat.
-_GRAIN = 16
+# Beats of metres are multiples of a 64th or of its third (a quarter has 48).  Lengths
+# are told to a nanosecond: what is further from such a value than this, in quarters, is none.
+_GRAIN = 48
 _PLAIN = 2e-6
 
 _SLIGHT = 1e-6
@@ -78,14 +78,15 @@ def played_bars(guide: GuideMap) -> tuple[PlayedBar, ...]:
     """Return the bars of a guide in the order in which they are played."""
     groups = _groups(guide.beats)
     done: list[PlayedBar] = []
-    nth = 0
+    nth, changing = 0, False
     for place, group in enumerate(groups):
         beats = []
         for index, beat in enumerate(group):
             nth += 1
             later = guide.beats[nth] if nth < len(guide.beats) else None
             begin, end = index / len(group), (index + 1) / len(group)
-            start, stop = _tempi(beat, later)
+            start, stop = _tempi(beat, later, changing=changing)
+            changing = start != stop
             beats.append(BeatTempo(begin, end, start, stop, beat.held_s))
         first = group[0]
         done.append(PlayedBar(place, first.bar, first.is_count_in, first.guide_s, tuple(beats)))
@@ -123,19 +124,22 @@ def _groups(beats: Sequence[GuideBeat]) -> list[list[GuideBeat]]:
     return groups
 
 
-def _tempi(beat: GuideBeat, later: GuideBeat | None) -> tuple[float, float]:
-    """Return the tempo at a beat's beginning and end."""
+def _tempi(beat: GuideBeat, later: GuideBeat | None, *, changing: bool) -> tuple[float, float]:
+    """Return the tempo at a beat's beginning and end; `changing`: it changed in the one before."""
     sounding_s = beat.length_s - beat.held_s
     if beat.quarters <= 0.0 or sounding_s <= 0.0:
         # A map without tempi tells at least how fast the beats come.
         guessed = beat.quarters or (60.0 / sounding_s if sounding_s > 0.0 else 60.0)
         return guessed, guessed
-    if _is_plain(beat.quarters * sounding_s / 60.0):
+    goes_on = later is not None and abs(later.quarters / beat.quarters - 1.0) < _SLIGHT
+    if goes_on or _is_plain(beat.quarters * sounding_s / 60.0):
         return beat.quarters, beat.quarters
     if later is not None and any(
         _is_plain(mean * sounding_s / 60.0) for mean in _means(beat.quarters, later.quarters)
     ):
         return beat.quarters, later.quarters
+    if not changing:
+        return beat.quarters, beat.quarters
     # A ramp after which the tempo steps: its end follows from the mean tempo of the beat.
     length = max(round(beat.quarters * sounding_s / 60.0 * 2.0), 1) / 2.0
     return beat.quarters, max(2.0 * 60.0 * length / sounding_s - beat.quarters, 1.0)
@@ -143,8 +147,8 @@ def _tempi(beat: GuideBeat, later: GuideBeat | None) -> tuple[float, float]:
 
 def _means(start: float, end: float) -> tuple[float, ...]:
     """Return the mean tempo on the way between two: linear in the score, linear in time."""
-    if abs(end / start - 1.0) < _SLIGHT:
-        return (start,)
+    if end <= 0.0:
+        return ()
     return (end - start) / math.log(end / start), (start + end) / 2.0
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from syncvid.handoff.markup import clean_text
 from syncvid.handoff.wording import Line, Texts, read_texts
-from syncvid.production.beats import Mark
-from syncvid.production.guide_plan import Tempo
+from syncvid.production.beats import GuideMap, Mark
+from syncvid.production.guide_plan import GuidePlan, Tempo
 from syncvid.timeline import clock_text
 
 MOST_MARKS = 48
@@ -16,6 +17,9 @@ MOST_MARKS = 48
 
 MOST_PARTS = 24
 _LONGEST_NAME = 40
+
+_SHORT_NAME = 7
+"""Up to so many letters there is room for a name where marks are listed in four columns."""
 
 
 class PracticeVersion(NamedTuple):
@@ -64,7 +68,7 @@ class PlayersSheet:
     send_to, send_by : str
         Where to and until when, in the leader's words; may be empty.
     pattern : str
-        How to name the files, as in ``Part - Name - take 1.mp4``; may be empty.
+        How to name the files; empty: as the texts have it.
     texts : Texts
         In the language of the production.
     """
@@ -102,9 +106,36 @@ class MarkRow(NamedTuple):
     clock: str
 
 
+def sheet_facts(guide: GuideMap, plan: GuidePlan, /, **others: Any) -> PlayersSheet:
+    """Return the facts that follow from a guide, together with those that do not.
+
+    Parameters
+    ----------
+    guide : GuideMap
+        When everything happens.
+    plan : GuidePlan
+        What it was made from.
+    **others : Any
+        Further fields of `PlayersSheet`.
+    """
+    counted = [beat for beat in guide.beats if beat.is_count_in]
+    by_bars = plan.count_in.seconds is None
+    return PlayersSheet(
+        title=guide.title,
+        version=guide.version,
+        length_s=guide.duration_s,
+        marks=guide.marks,
+        tempo=plan.tempo,
+        count_in_bars=len({beat.bar for beat in counted}) if by_bars else 0,
+        count_in_s=guide.music_from_s - counted[0].guide_s if counted else 0.0,
+        signature=guide.signature is not None,
+        **others,
+    )
+
+
 def title_of(facts: PlayersSheet) -> str:
     """Return the title, or the word for none."""
-    return facts.title.strip() or facts.texts.text("page.untitled")
+    return clean_text(facts.title) or facts.texts.text("page.untitled")
 
 
 def version_of(facts: PlayersSheet) -> str:
@@ -146,12 +177,30 @@ def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
     """Return the rehearsal marks that are listed."""
     return tuple(
         MarkRow(
-            shortened(mark.name.strip(), _LONGEST_NAME),
+            shortened(clean_text(mark.name), _LONGEST_NAME),
             facts.texts.text("marks.bar", bar=str(mark.bar)),
             clock_text(mark.guide_s, decimals=0),
         )
         for mark in _named(facts)[:MOST_MARKS]
     )
+
+
+def sheet_words(facts: PlayersSheet) -> tuple[str, ...]:
+    """Return all that stands on the sheet, for those who look for fonts that have its letters."""
+    told = sections(facts)
+    return (
+        title_of(facts),
+        *(section.heading for section in told),
+        *("".join(run.text for run in line) for section in told for line in section.lines),
+        *(f"{row.name} {row.bar}" for row in mark_rows(facts)),
+        version_of(facts),
+        about(facts),
+    )
+
+
+def mark_columns(rows: tuple[MarkRow, ...]) -> int:
+    """Return in how many columns the marks are listed on paper."""
+    return 4 if all(len(row.name) <= _SHORT_NAME for row in rows) else 3
 
 
 def marks_left_out(facts: PlayersSheet, listed: int = MOST_MARKS) -> str:
@@ -173,7 +222,7 @@ def shortened(text: str, longest: int) -> str:
 
 def _named(facts: PlayersSheet) -> tuple[Mark, ...]:
     """Return the beginnings of sections that have a name."""
-    return tuple(mark for mark in facts.marks if mark.kind == "section" and mark.name.strip())
+    return tuple(mark for mark in facts.marks if mark.kind == "section" and clean_text(mark.name))
 
 
 def _ready(facts: PlayersSheet) -> Iterator[Line]:
@@ -214,8 +263,8 @@ def _send(facts: PlayersSheet) -> Iterator[Line]:
     """Yield what to do with the files."""
     texts = facts.texts
     yield texts.say("send.original")
-    if facts.pattern.strip():
-        yield texts.say("send.name", pattern=facts.pattern)
+    pattern = facts.pattern.strip() or texts.text("send.pattern")
+    yield texts.say("send.name", pattern=pattern)
     if facts.parts:
         yield texts.say("send.parts", parts=_parts(facts))
     if facts.send_to.strip():
@@ -226,7 +275,7 @@ def _send(facts: PlayersSheet) -> Iterator[Line]:
 
 def _parts(facts: PlayersSheet) -> tuple[str, ...]:
     """Return the names of the parts, the first ones of very many."""
-    names = tuple(shortened(name.strip(), _LONGEST_NAME) for name in facts.parts[:MOST_PARTS])
+    names = tuple(shortened(clean_text(name), _LONGEST_NAME) for name in facts.parts[:MOST_PARTS])
     rest = len(facts.parts) - len(names)
     more = (facts.texts.counted("send.parts_more", rest),) if rest else ()
     return (*names, *more)

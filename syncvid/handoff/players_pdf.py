@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from syncvid.errors import ProductionError
-from syncvid.handoff.pdf_letters import Letters, faces_of, own_face
+from syncvid.handoff.pdf_letters import Letters, own_face
 from syncvid.handoff.pdf_marks import ASIDE, INK, RED, draw_marks, marks_height
 from syncvid.handoff.players import (
     PlayersSheet,
@@ -22,6 +22,7 @@ from syncvid.handoff.players import (
     mark_rows,
     marks_left_out,
     sections,
+    sheet_words,
     shortened,
     title_of,
     version_of,
@@ -42,6 +43,11 @@ _TITLES = (28.0, 24.0, 20.0, 17.0, 14.0)
 _LONGEST_TITLE = 150
 _LEADING = 1.2
 
+_TURNED = (
+    "The PDF of the players' sheet sets names from right to left, but not whole lines: print the "
+    "HTML page instead."
+)
+
 
 def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> bytes:
     """Write the players' sheet as a PDF of one page.
@@ -51,7 +57,8 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
     facts : PlayersSheet
         Everything to tell.
     fonts : sequence of Path
-        Font files to ask for letters that EB Garamond lacks, best first.
+        Font files to ask for letters that EB Garamond lacks, best first; they are opened only
+        when a letter asks for it, and only the first 40 of them.
 
     Returns
     -------
@@ -65,10 +72,15 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
     """
     from reportlab.pdfgen.canvas import Canvas
 
-    letters = Letters(faces_of(tuple(fonts)))
-    own_face("Regular")
+    letters = Letters(tuple(fonts))
     file = io.BytesIO()
-    canvas = Canvas(file, (_WIDTH, _HEIGHT), invariant=1, lang=facts.texts.language)
+    canvas = Canvas(
+        file,
+        (_WIDTH, _HEIGHT),
+        invariant=1,
+        lang=facts.texts.language,
+        initialFontName=own_face("Regular").name,
+    )
     canvas.setTitle(f"{title_of(facts)}: {facts.texts.text('page.kind')}")
     page = _Page(canvas, letters, facts)
     page.draw()
@@ -78,7 +90,7 @@ def players_sheet_pdf(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> byt
 
 
 def pdf_remarks(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> tuple[str, ...]:
-    """Tell which letters of the facts the PDF cannot show.
+    """Tell what the PDF cannot show.
 
     Parameters
     ----------
@@ -92,15 +104,10 @@ def pdf_remarks(facts: PlayersSheet, *, fonts: Sequence[Path] = ()) -> tuple[str
     tuple of str
         Sentences; none if everything is shown.
     """
-    letters = Letters(faces_of(tuple(fonts)))
-    lines = (line for section in sections(facts) for line in section.lines)
-    told = ["".join(run.text for run in line) for line in lines]
-    told += [section.heading for section in sections(facts)]
-    told += [title_of(facts), version_of(facts), about(facts)]
-    told += [row.name + row.bar for row in mark_rows(facts)]
-    for text in told:
-        letters.markup(text)
-    return letters.remarks()
+    letters = Letters(tuple(fonts))
+    for text in sheet_words(facts):
+        letters.runs(text)
+    return (*letters.remarks(), *([_TURNED] if facts.texts.direction == "rtl" else []))
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +196,7 @@ class _Page:
         more = (self._paragraph(left_out, size, italic=True, colour=ASIDE),) if left_out else ()
         return (
             _measured((head,), width),
-            _Block((), marks_height(len(self._rows), size)),
+            _Block((), marks_height(self._rows, size)),
             *(_measured((line,), width) for line in more),
         )
 

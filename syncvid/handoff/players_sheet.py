@@ -19,9 +19,12 @@ from syncvid.handoff.players import (
     PracticeVersion,
     Section,
     about,
+    mark_columns,
     mark_rows,
     marks_left_out,
     sections,
+    sheet_facts,
+    sheet_words,
     title_of,
     version_of,
 )
@@ -36,6 +39,8 @@ __all__ = [
     "players_sheet",
     "players_sheet_pdf",
     "read_texts",
+    "sheet_facts",
+    "sheet_words",
 ]
 
 _DOCUMENT = """<!DOCTYPE html>
@@ -64,7 +69,6 @@ _PAGE_PT = (524.0, 706.0)
 _LETTER_EM, _LINE_EM = 0.42, 1.27
 # The title is about twice as large, and has half of the page.
 _TITLE_EM = 2.1 * 2 * _LETTER_EM
-_MARK_COLUMNS = 4
 
 
 def players_sheet(facts: PlayersSheet) -> str:
@@ -175,6 +179,7 @@ def _marks(facts: PlayersSheet, rows: tuple[MarkRow, ...]) -> str:
         element("p", escape(texts.text("marks.about"))),
         element("ul", items),
         element("p", escape(left_out)) if left_out else "",
+        class_="long" if mark_columns(rows) == 3 else None,
         aria_labelledby="marks",
     )
 
@@ -189,7 +194,7 @@ def _print_pt(title: int, told: tuple[Section, ...], rows: tuple[MarkRow, ...]) 
             for section in told
         )
         head = 3.0 + 2.0 * math.ceil(title * size_pt * _TITLE_EM / width_pt)
-        below = 5.0 + 1.15 * math.ceil(len(rows) / _MARK_COLUMNS) if rows else 0.0
+        below = 5.0 + 1.15 * math.ceil(len(rows) / mark_columns(rows)) if rows else 0.0
         # Columns are rarely quite even: some lines are lost.
         if (head + lines / 2 + 5.0 + below) * size_pt * _LINE_EM <= height_pt:
             return size_pt

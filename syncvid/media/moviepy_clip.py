@@ -7,6 +7,7 @@ those who ask for such a clip.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
@@ -92,12 +93,14 @@ class HeardClip(AudioClip):  # type: ignore[misc]  # moviepy has no types
         self._open_sound, self._opened = open_sound, list[SoundSource]()
         # Not a method that is cached: it would keep every clip that there ever was.
         self._block = lru_cache(_MOST_BLOCKS)(self._read_block)
+        self._turn = threading.Lock()
         super().__init__(self._samples_at, duration=duration_s, fps=SOUND_RATE)
 
     def close(self) -> None:
         """Let go of the sound's file: for copies and parts of this clip as well."""
-        self._block.cache_clear()
-        self._opened.clear()
+        with self._turn:
+            self._block.cache_clear()
+            self._opened.clear()
 
     def _samples_at(self, times_s: Any) -> NDArray[np.float32]:
         """Return the samples at moments, shape (moments, 2); at a single one, shape (2,)."""
@@ -113,10 +116,12 @@ class HeardClip(AudioClip):  # type: ignore[misc]  # moviepy has no types
 
     def _read_block(self, number: int, rate: int) -> Audio:
         """Read some seconds of the sound, shape (samples, 2)."""
-        if not self._opened:
-            self._opened.append(self._open_sound())
         from_s = number * _BLOCK_S
-        block = self._opened[0].read(from_s, from_s + _BLOCK_S, rate)
+        # A file is read forward, by one thread at a time.
+        with self._turn:
+            if not self._opened:
+                self._opened.append(self._open_sound())
+            block = self._opened[0].read(from_s, from_s + _BLOCK_S, rate)
         return np.ascontiguousarray(np.broadcast_to(block, (2, block.shape[1])).T)
 
 

@@ -60,6 +60,8 @@ def write_sound(path: Path, sound: Sound) -> None:
     part = path.with_name(f".{path.name}.part")
     try:
         with media_errors(path, doing="write"):
+            # The system says why a file cannot be opened; the libraries do not.
+            part.touch()
             if ending in _LOSSLESS:
                 kind, samples = _LOSSLESS[ending]
                 soundfile.write(

@@ -1,6 +1,7 @@
 """Captions: names on the tiles, and words at the foot of the whole picture.
 
-Names of one scene share one size of letters; either all of its tiles have names or none.
+Names of one scene share one size of letters, but for a tile that is much larger than the others;
+either all of its tiles have names or none.
 """
 
 from __future__ import annotations
@@ -37,6 +38,10 @@ _PAD_EM, _BAND_EM, _FADE_EM, _RULE_EM, _BASE_EM = 0.5, 1.5, 1.0, 0.12, 0.46
 # less: up to so many times what the layout says, while every name fits whole and no band takes more
 # than such a share of its tile's height.
 _EASY_EM_SHARE, _MOST_RAISE, _LOW_BAND = 0.02, 1.5, 1 / 7
+
+# A tile that is so many times as high as the middle one of its scene, and has as much more room for
+# letters, has a name in its own proportion: up to so many times the others' size.  Project choice.
+_LARGE, _MOST_TIMES = 1.6, 1.75
 
 # How far letters hang below their base line: so far up a rounded corner may touch them.
 _HANG_EM = 0.22
@@ -109,12 +114,13 @@ def plan_names(
     picture_height: int,
     radius_px: float = 0.0,
 ) -> tuple[Name, ...]:
-    """Decide how the names of one scene are written: in one size, all or none.
+    """Decide how the names of one scene are written: in one size, but for large tiles; all or none.
 
     A label that is too long loses the player's later names first, then the end of the part's name,
     then the end of the given name; where that is not enough, all labels are the part alone.  The
     size is what the layout says of the middle one of the tiles, and less if it must be so that the
-    names stay whole: a single narrow tile does not make all names small.
+    names stay whole: a single narrow tile does not make all names small.  The name of a tile that
+    is much larger than the middle one is larger too, if it stays whole.
 
     Parameters
     ----------
@@ -152,7 +158,39 @@ def plan_names(
             shortened(_split(label)[0], room, measure)
             for label, room in zip(labels, rooms, strict=True)
         ]
-    return tuple(Name(words, em) for words in fitted if words is not None)
+    most = min(_MOST_TIMES * em, max(em, _LARGEST_EM_SHARE * picture_height))
+    large = _large(tiles)
+    return tuple(
+        Name(words, _own_em(words, tile, em, most, style, radius_px) if tile in large else em)
+        for words, tile in zip(fitted, tiles, strict=True)
+        if words is not None
+    )
+
+
+def _large(tiles: Sequence[Rect]) -> set[Rect]:
+    """Return the tiles that are much larger than the middle one."""
+    middle = len(tiles) // 2
+    height = sorted(tile.height for tile in tiles)[middle]
+    measure = sorted(map(_measure, tiles))[middle]
+    return {
+        tile
+        for tile in tiles
+        if tile.height >= _LARGE * height and _measure(tile) >= _LARGE * measure
+    }
+
+
+def _own_em(
+    words: Typeset, tile: Rect, em: int, most: float, style: CaptionStyle, radius_px: float
+) -> int:
+    """Return the size of the letters of a large tile's name: in proportion, while it is whole."""
+    wished = math.floor(min(most, style.size * _measure(tile)))
+    whole = (
+        own
+        for own in range(wished, em, -1)
+        if length_px(words, own) <= _room(tile, own, radius_px)
+        and even_up(_BAND_EM * own) <= _LOW_BAND * tile.height
+    )
+    return next(whole, em)
 
 
 def _choose_em(

@@ -205,9 +205,9 @@ def open_production(folder: Path) -> Material:
     stills = {
         (part.name, part.player): still
         for part in plan.parts
-        if (still := finder.find(part.still, f"{part.name}, its still"))
+        if (still := finder.find(part.still, f"`still` of {part.name}"))
     }
-    background = finder.find(plan.picture.background_image, "the picture's background")
+    background = finder.find(plan.picture.background_image, "`background` under [picture]")
     finder.conclude()
     return Material(
         title=plan.title or folder.resolve().name,

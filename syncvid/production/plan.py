@@ -245,9 +245,9 @@ class Plan(Strict):
     def files(self) -> list[tuple[str, str]]:
         """Return (what it is, path as written) of every file that is in use."""
         named = [("mix", self.mix), ("guide", self.guide)]
-        named.append(("the picture's background", self.picture.background_image))
+        named.append(("`background` under [picture]", self.picture.background_image))
         for part in self.parts:
-            named.append((f"{part.name}, its still", part.still))
+            named.append((f"`still` of {part.name}", part.still))
             for take in part.takes:
                 what = f"{part.name}, take {take.take}"
                 if not take.withdrawn:

@@ -18,7 +18,7 @@ from syncvid.timeline import FrameRate
 SEGMENT_S = 2.0
 
 # Raise this when the same composition comes to look different: cached segments are then made anew.
-RENDER_VERSION = 6
+RENDER_VERSION = 7
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,7 +61,7 @@ class Drawings:
         return self._ground
 
     def names(self, scene: int) -> dict[Rect, Overlay | None]:
-        """Return the names of a scene by their tiles: all in one size."""
+        """Return the names of a scene by their tiles."""
         if scene not in self._names:
             composition = self._composition
             look = composition.layout

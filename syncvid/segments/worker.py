@@ -122,6 +122,10 @@ def render_segment(job: SegmentJob) -> None:
             # Not before: a stretch of which tiles are kept must not be missing itself, or a render
             # that goes on after a crash would read tiles where the first one read originals.
             painter.keep_tiles(job.token)
+        except BaseException:
+            # Stopped in the middle of a picture, a decoder takes its file to be at its end.
+            release_clips()
+            raise
         finally:
             for part in parts:
                 part.unlink(missing_ok=True)
@@ -129,9 +133,9 @@ def render_segment(job: SegmentJob) -> None:
 
 def release_clips() -> None:
     """Close what this process or thread keeps open."""
-    if _bench.painter is not None:
-        _bench.painter.close()
-        _bench.painter = None
+    painter, _bench.painter = _bench.painter, None
+    if painter is not None:
+        painter.close()
 
 
 def _write_pictures(

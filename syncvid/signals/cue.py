@@ -106,7 +106,7 @@ MOST_EACH = 60.0
 QUIETEST = 0.1
 
 # The chirps of a signature stand out 1.9 times as much as its sweeps.  Of the chirps of any other
-# at most five are the same, which makes 0.7 times; where some are the same a chirp earlier or later,
+# at most five are the same, which makes 0.7 times; where some are the same a chirp away,
 # the sweeps are missing.
 LEAST_BY_CHIRPS = 1.25
 MOST_BY_CHIRPS = 3.5

@@ -6,8 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import partial
+from pathlib import Path
 
+from syncvid.errors import MediaError
+from syncvid.media.info import VideoInfo
 from syncvid.media.probe import probe
+from syncvid.media.stills import read_still
 from syncvid.picture import Composition, Piece, Voice, compose
 from syncvid.picture.composing import Around, ViewOf
 from syncvid.picture.headroom import Focus, Seat, frame_tiles
@@ -187,8 +191,13 @@ def plan_video(
     ------
     ProductionError
         The layout is wrong, or a caption names a bar that there is not.
+    MediaError
+        The image behind the tiles, or the still of a part, cannot be read.
     """
     image = material.background.path if material.background else None
+    if image is not None:
+        # Here, where it can be said which key names it, and not in the midst of the work.
+        _check_image(image, "`background` under [picture]")
     layout = find_layout(look_of.layout or material.picture.layout, material.folder)
     layout = with_overrides(layout, material.picture, image)
     if material.folder is None and look_of.layout is None:
@@ -251,9 +260,7 @@ def _with_still(voice: Voice) -> Voice:
     """Let a part without moving picture show its image."""
     if voice.pieces or voice.still is None:
         return voice
-    video = probe(voice.still).video
-    if video is None:
-        return voice
+    video = _check_image(voice.still, f"`still` of {voice.part or voice.label}")
     piece = Piece(
         file=str(voice.still),
         path=voice.still,
@@ -266,6 +273,21 @@ def _with_still(voice: Voice) -> Voice:
         still=True,
     )
     return replace(voice, pieces=(piece,))
+
+
+def _check_image(path: Path, key: str) -> VideoInfo:
+    """Return what an image of the plan looks like; an error says which key names it."""
+    try:
+        media = probe(path)
+        if media.video is None:
+            raise MediaError("There is no picture in this file.", where=str(path))
+        if media.is_still:
+            # Its head may be whole where the rest of it is not.
+            read_still(path)
+    except MediaError as exc:
+        fix = f"{exc.fix} {key} in production.toml names it: name another image there, or none."
+        raise type(exc)(exc.what, where=exc.where, fix=fix.strip()) from exc
+    return media.video
 
 
 def _with_tones(players: Cast, looks: Looks, strength: float) -> Cast:

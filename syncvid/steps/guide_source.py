@@ -8,14 +8,14 @@ from pathlib import Path
 from syncvid.errors import MediaError, ProductionError
 from syncvid.guide.fitting import fit_score
 from syncvid.guide.score import NO_TEMPO_REMARK, read_score
+from syncvid.media.sound_file import ENDINGS
 from syncvid.production.files import system_errors
-from syncvid.production.guide_file import parse_tempo, read_plan
-from syncvid.production.guide_plan import CountIn, GuidePlan, Score
+from syncvid.production.guide_file import read_plan
+from syncvid.production.guide_plan import CountIn, GuidePlan, Score, Tempo
+from syncvid.production.note_values import parse_speed
 
 PLAN_NAME = "guide.toml"
 """The plan of a production's guide lies under this name in its folder."""
-
-SOUND_ENDINGS = (".wav", ".flac", ".mp3", ".m4a")
 
 # No score of a piece of music comes near it.
 _MOST_SCORE_BYTES = 200 << 20
@@ -105,7 +105,7 @@ def read_source(path: Path, changes: Changes, *, ask_tempo: bool = True) -> Guid
         fitted = None if score is None else fit_score(score, plan)
         remarks = () if fitted is None else tuple(fitted.remarks)
         return GuideSource(path, plan, fitted, "", remarks, folder)
-    if path.suffix.lower() in SOUND_ENDINGS:
+    if path.suffix.lower() in ENDINGS:
         raise ProductionError(
             "This is a sound; a guide is made from a plan (.toml) or a score.",
             where=str(path),
@@ -173,7 +173,13 @@ def _changed(plan: GuidePlan, changes: Changes) -> GuidePlan:
     if changes.a4_hz is not None:
         sound = replace(sound, a4_hz=changes.a4_hz)
     count_in = plan.count_in if changes.count_in is None else CountIn(changes.count_in)
-    tempo = plan.tempo
-    if changes.tempo is not None:
-        tempo = parse_tempo(changes.tempo, plan.bars[0].metre)
+    tempo = plan.tempo if changes.tempo is None else _tempo(changes.tempo, plan)
     return replace(plan, sound=sound, count_in=count_in, tempo=tempo)
+
+
+def _tempo(written: str, plan: GuidePlan) -> Tempo:
+    """Read the tempo that is said beside the plan."""
+    try:
+        return parse_speed(written).tempo(plan.bars[0].metre)
+    except ProductionError as exc:
+        raise ProductionError(f"The tempo {written!r}: {exc.what}", fix=exc.fix) from exc

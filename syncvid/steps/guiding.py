@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -18,7 +17,6 @@ from syncvid.handoff.plan_picture import plan_picture
 from syncvid.media.sound_file import write_sound
 from syncvid.production.beats import GuideMap, read_map, write_map
 from syncvid.production.files import (
-    check_target,
     fingerprint,
     system_errors,
     write_whole,
@@ -26,11 +24,13 @@ from syncvid.production.files import (
 from syncvid.production.guide_file import write_plan
 from syncvid.production.guide_plan import GuidePlan
 from syncvid.progress import SILENT, Progress
-from syncvid.steps.guide_source import SOUND_ENDINGS, Changes, GuideSource, read_source
+from syncvid.steps.guide_files import GuideFiles
+from syncvid.steps.guide_source import PLAN_NAME, Changes, GuideSource, read_source
 from syncvid.steps.guide_video import make_conductor_video, make_guide_video
 from syncvid.steps.practice import Practice, practice_versions
 from syncvid.steps.production_guide import players_of, set_guide
 from syncvid.steps.sheets import write_sheets
+from syncvid.steps.speech import NO_ENGINE, EngineSpeaker, find_speaker
 
 # Numbers that the signature can carry.
 _GUIDES, _LAST_VERSION = 1 << 16, 255
@@ -118,137 +118,140 @@ def make_guide(
     """
     wishes = wishes or GuideWishes()
     read = read_source(source, wishes.changes)
-    out = wishes.out or _usual_place(read)
-    _check(read, out, wishes)
-    maker = _Maker(read, out, wishes, progress)
-    return maker.make()
+    files = GuideFiles(wishes.out or _usual_place(read), wishes.also)
+    files.check(_small_files(files, wishes))
+    if read.is_score:
+        _check_plan(read, files.plan)
+    return _Maker(read, files, wishes, progress).make()
 
 
 class _Maker:
     """Makes one guide, its files one after the other."""
 
     def __init__(
-        self, read: GuideSource, out: Path, wishes: GuideWishes, progress: Progress
+        self, read: GuideSource, files: GuideFiles, wishes: GuideWishes, progress: Progress
     ) -> None:
-        self._read, self._out, self._wishes, self._progress = read, out, wishes, progress
-        self._files: list[tuple[str, Path]] = []
+        self._read, self._files, self._wishes, self._progress = read, files, wishes, progress
+        self._made: list[tuple[str, Path]] = []
         self._remarks = list(read.remarks)
 
     def make(self) -> GuideOutcome:
         """Make everything that is asked for."""
-        before = _map_before(self._out)
-        timing = _numbered(self._read.plan, before)
+        read, files = self._read, self._files
+        before = _map_before(files.beats)
+        timing = _numbered(read.plan, before)
         sound = self._write_track(timing)
         self._write_words(timing)
         # After the sound: a guide that was not written whole is no version.
-        self._write("beat map", beats_path(self._out), write_map(timing.map))
+        self._write("beat map", files.beats, write_map(timing.map))
         self._write_videos(timing.map, sound)
-        versions = practice_versions(
-            self._read, timing, self._out, self._wishes.practice, progress=self._progress
+        practised = practice_versions(
+            read, timing, files, self._wishes.practice, progress=self._progress.part(0.3)
         )
-        self._files += versions.files
-        self._remarks += versions.remarks
-        sheets = write_sheets(
-            self._read, timing.map, self._out, versions.files, players_of(self._read)
-        )
-        self._files += sheets.files
-        self._remarks += sheets.remarks
-        if self._read.folder is not None:
-            self._remarks += set_guide(self._read.folder, self._out)
-        is_new = before is not None and before.version != timing.map.version
+        self._made += [(version.label, files.named(version.label)) for version in practised.made]
+        self._remarks += practised.remarks
+        self._remarks += write_sheets(read, timing.map, files, practised.made, players_of(read))
+        self._made += [("players' sheet", path) for path in files.sheets]
+        if read.folder is not None:
+            self._remarks += set_guide(read.folder, files.out)
         return GuideOutcome(
             timing.map,
-            tuple(self._files),
-            guide_summary(timing.map, self._read.plan, order=self._read.order),
+            tuple(self._made),
+            guide_summary(
+                timing.map,
+                read.plan,
+                order=read.order,
+                practice=[version.label for version in practised.made],
+            ),
             tuple(self._remarks),
-            is_new,
+            before is not None and before.version != timing.map.version,
         )
 
     def _write_track(self, timing: Timing) -> Sound:
         """Write the guide track, and copies of it."""
-        self._progress.advance(0, 4, "making the sound")
-        sound = render_guide(timing, self._read.plan, self._read.score)
-        for path in (self._out, *_copies(self._out, self._wishes.also)):
+        progress = self._progress.part(0.2)
+        progress.advance(0, 2, "making the sound")
+        sound = render_guide(timing, self._read.plan, self._read.score, speaker=self._speaker())
+        progress.advance(1, 2, "writing the sound")
+        for path in self._files.tracks:
             write_sound(path, sound)
-            self._files.append(("guide", path))
+            self._made.append(("guide", path))
+        progress.advance(2, 2, "writing the sound")
         return sound
+
+    def _speaker(self) -> EngineSpeaker | None:
+        """Return who says words, if the plan wants any."""
+        if self._read.plan.sound.spoken == "none":
+            return None
+        speaker = find_speaker(self._read.plan.sheet.language)
+        if speaker is None:
+            self._remarks.append(NO_ENGINE)
+        return speaker
 
     def _write_words(self, timing: Timing) -> None:
         """Write the plan, the beat map as MIDI, and the picture of the tempo."""
-        self._progress.advance(1, 4, "writing the beat map")
+        files = self._files
         if self._read.is_score:
             text = write_plan(self._read.plan, remarks=self._read.remarks)
-            self._write("plan", plan_path(self._out), text)
+            self._write("plan", files.plan, text)
         midi = write_midi(timing.map, self._read.plan)
-        self._write("tempo and bars as MIDI", self._out.with_suffix(".beats.mid"), midi)
-        picture = plan_picture(timing.map)
-        self._write("picture of the tempo", self._out.with_suffix(".tempo.svg"), picture)
+        self._write("tempo and bars as MIDI", files.midi, midi)
+        self._write("picture of the tempo", files.picture, plan_picture(timing.map))
 
     def _write_videos(self, guide: GuideMap, sound: Sound) -> None:
         """Write the guide as a video, and the conductor's."""
+        files, conductor = self._files, self._wishes.conductor
         if self._wishes.video:
-            path = _named(self._out, "video", ".mp4")
-            make_guide_video(guide, sound, path, progress=self._progress)
-            self._files.append(("video", path))
-        if self._wishes.conductor is not None:
-            path = _named(self._out, "conducted", ".mp4")
+            make_guide_video(guide, sound, files.video, progress=self._progress.part(0.2))
+            self._made.append(("video", files.video))
+        if conductor is not None:
+            progress = self._progress.part(0.2)
             make_conductor_video(
-                self._wishes.conductor, self._out, guide, sound, path, progress=self._progress
+                conductor, files.out, guide, sound, files.conducted, progress=progress
             )
-            self._files.append(("conducted video", path))
+            self._made.append(("conducted video", files.conducted))
 
     def _write(self, what: str, path: Path, content: str | bytes) -> None:
         """Write a small file."""
         write_whole(path, content)
-        self._files.append((what, path))
+        self._made.append((what, path))
 
 
-def beats_path(out: Path) -> Path:
-    """Return where the beat map of a guide track lies."""
-    return out.with_suffix(".beats.json")
+def guide_is_current(folder: Path) -> bool | None:
+    """Tell whether the guide of a production is the one that its plan asks for.
 
+    Returns
+    -------
+    bool or None
+        None where there is no plan; False where no guide was made from it yet, or where it has
+        other times.
 
-def plan_path(out: Path) -> Path:
-    """Return where the plan lies that is written from a score."""
-    return out.with_suffix(".plan.toml")
-
-
-def _named(out: Path, word: str, ending: str | None = None) -> Path:
-    """Return the path of a version of a guide track."""
-    return out.with_name(f"{out.stem} {word}{ending or out.suffix}")
-
-
-def _copies(out: Path, endings: Sequence[str]) -> list[Path]:
-    """Return where copies in other formats go."""
-    paths = [out.with_suffix(f".{ending.lstrip('.').lower()}") for ending in endings]
-    return [path for path in dict.fromkeys(paths) if path != out]
+    Raises
+    ------
+    ProductionError
+        Mistakes in the plan.
+    """
+    if not (folder / PLAN_NAME).is_file():
+        return None
+    read = read_source(folder, Changes())
+    made = _map_before(GuideFiles(_usual_place(read)).beats)
+    return made is not None and made.fingerprint == _fingerprint(time_plan(read.plan).map)
 
 
 def _usual_place(read: GuideSource) -> Path:
     """Return where a guide goes that nobody named."""
     if read.is_score:
         return read.path.with_name(f"{read.path.stem} guide.wav")
-    return read.path.with_suffix(".wav")
+    # The plan that was written from a score lies beside its guide.
+    name = read.path.stem.removesuffix(".plan")
+    return read.path.with_name(f"{name}.wav")
 
 
-def _check(read: GuideSource, out: Path, wishes: GuideWishes) -> None:
-    """Refuse at the door what could not be written at the end, or would hit what is not ours."""
-    for path in (out, *_copies(out, wishes.also)):
-        if path.suffix.lower() not in SOUND_ENDINGS:
-            raise ProductionError(
-                f"A guide cannot be written as {path.suffix or 'a file without an ending'!r}.",
-                where=str(path),
-                fix=f"Choose one of {', '.join(SOUND_ENDINGS)}.",
-            )
-        check_target(path)
-        if path.exists() and not beats_path(out).exists():
-            raise ProductionError(
-                "This file would be overwritten, and it is no guide that syncvid made.",
-                where=str(path),
-                fix="Move it away, or give the guide another name.",
-            )
-    if read.is_score:
-        _check_plan(read, plan_path(out))
+def _small_files(files: GuideFiles, wishes: GuideWishes) -> list[Path]:
+    """Return what is to be written beside the track."""
+    paths = [files.midi, files.picture, *files.sheets]
+    paths += [files.video] if wishes.video else []
+    return paths + ([files.conducted] if wishes.conductor else [])
 
 
 def _check_plan(read: GuideSource, path: Path) -> None:
@@ -265,24 +268,28 @@ def _check_plan(read: GuideSource, path: Path) -> None:
         )
 
 
-def _map_before(out: Path) -> GuideMap | None:
+def _map_before(path: Path) -> GuideMap | None:
     """Return the beat map of the guide that lies there already."""
-    path = beats_path(out)
     if not path.is_file():
         return None
     with system_errors(path):
-        return read_map(path.read_text(encoding="utf-8"), where=str(path))
+        return read_map(path.read_text(encoding="utf-8", errors="replace"), where=str(path))
 
 
 def _numbered(plan: GuidePlan, before: GuideMap | None) -> Timing:
     """Time a plan under its number and version: another one if any time has changed."""
     make = partial(time_plan, plan)
     marked = _fingerprint(make().map)
-    if before is None or (before.version >= _LAST_VERSION and before.fingerprint != marked):
-        return make(guide=secrets.randbelow(_GUIDES), version=1, fingerprint=marked)
-    number = before.signature.guide if before.signature else secrets.randbelow(_GUIDES)
-    version = before.version + (before.fingerprint != marked)
-    return make(guide=number, version=version, fingerprint=marked)
+    is_same = before is not None and before.fingerprint == marked
+    version = 1 if before is None else before.version + (not is_same)
+    if before is None or before.signature is None or version > _LAST_VERSION:
+        # A new number: the signature has no room for further versions under the old one.
+        return make(
+            guide=secrets.randbelow(_GUIDES),
+            version=1 if version > _LAST_VERSION else version,
+            fingerprint=marked,
+        )
+    return make(guide=before.signature.guide, version=version, fingerprint=marked)
 
 
 def _fingerprint(guide: GuideMap) -> str:

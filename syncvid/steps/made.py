@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from syncvid.errors import ProductionError
+from syncvid.errors import MediaError, ProductionError
 from syncvid.picture import Composition
 from syncvid.production.files import fingerprint, identity
 from syncvid.production.material import Material, source_record
@@ -58,6 +59,29 @@ def outputs_state(
         for file, row in rows.items()
         if Path(file).is_file()
     ]
+
+
+def command_for(material: Material, out: Path) -> str:
+    """Return the command that makes a video again as it was asked for."""
+    row = (material.store.last("outputs") or {}).get(str(out.absolute())) or {}
+    look, settings = row.get("look") or {}, row.get("settings") or {}
+    words = ["syncvid", "render", str(material.folder or Path()), "-o", str(out)]
+    if look.get("layout"):
+        words += ["--layout", look["layout"]]
+    size = "x".join(map(str, look.get("size") or ()))
+    if size and size != material.picture.size:
+        words += ["--size", size]
+    if look.get("frame_rate"):
+        words += ["--fps", look["frame_rate"]]
+    for option, key in (("--from", "begins"), ("--to", "ends")):
+        if look.get(key):
+            moment = Moment(**look[key])
+            words += [option, str(moment if moment.seconds is None else moment.seconds)]
+    if row.get("limit_mb"):
+        words += ["--mb", f"{row['limit_mb']:g}"]
+    elif settings.get("sound") == "lossless":
+        words += ["--for", "archive"]
+    return shlex.join(words)
 
 
 def is_there(material: Material, out: Path, key: str, *, from_originals: bool = False) -> bool:
@@ -149,7 +173,7 @@ def _is_current(
         if not scenario.players.voices:
             return False
         composition = scenario.at(look_of.size or scenario.size)
-    except ProductionError:
-        # Its layout is gone, or a bar that it begins at: making it again will say so.
+    except (ProductionError, MediaError):
+        # Its layout is gone, a bar that it begins at, or an image: making it again will say so.
         return False
     return is_there(material, out, output_key(scenario, composition, settings, row.get("limit_mb")))

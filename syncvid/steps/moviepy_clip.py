@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 import warnings
 from functools import partial
 from pathlib import Path
@@ -59,7 +60,8 @@ def as_moviepy(
         Second 0 is the beginning of the video, its title included; the picture at a second is the
         one that `syncvid.render` would have on screen then.  Its sound is that of the video,
         stereo, at 48 kHz unless another rate is asked for.  `close` it when you are done: that
-        closes its copies and parts too.  Ask for pictures from one thread at a time.
+        closes its copies and parts too.  Several threads may ask for pictures: each waits for its
+        turn.
 
     Raises
     ------
@@ -111,6 +113,8 @@ class Pictures:
     def __init__(self, composition: Composition, tiles: Tiles) -> None:
         self._composition, self._tiles = composition, tiles
         self._rgb = RgbConverter()
+        # Threads take turns: a clip that is closed or asked while it decodes crashes the process.
+        self._turn = threading.RLock()
         self._painter: Painter | None = None
         self._ready = range(0)
 
@@ -121,13 +125,15 @@ class Pictures:
         """
         composition = self._composition
         picture = composition.first + picture_at(video_s, composition.frame_rate)
-        return self._paint(min(max(picture, composition.first), composition.last - 1))
+        with self._turn:
+            return self._paint(min(max(picture, composition.first), composition.last - 1))
 
     def close(self) -> None:
         """Close all clips; they are opened again if another picture is asked for."""
-        if self._painter is not None:
-            self._painter.close()
-        self._painter, self._ready = None, range(0)
+        with self._turn:
+            painter, self._painter, self._ready = self._painter, None, range(0)
+            if painter is not None:
+                painter.close()
 
     def _paint(self, picture: int) -> NDArray[np.uint8]:
         """Paint a picture; a clip that cannot be decoded is left out from then on."""
@@ -137,6 +143,10 @@ class Pictures:
                 return self._rgb.convert(canvas.pixels)
             except ClipFailed as exc:
                 self._leave_out(exc)
+            except BaseException:
+                # Interrupted in the middle of a picture, a decoder takes its file to be at its end.
+                self.close()
+                raise
 
     def _painter_for(self, picture: int) -> Painter:
         """Return a painter that is ready for a picture and those that follow it."""

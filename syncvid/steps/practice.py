@@ -5,7 +5,6 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
@@ -14,6 +13,7 @@ from syncvid.guide.timing import Timing, at_speed, time_plan
 from syncvid.media.sound_file import write_sound
 from syncvid.production.guide_plan import GuidePlan, Score
 from syncvid.progress import Progress
+from syncvid.steps.guide_files import GuideFiles
 from syncvid.steps.guide_source import GuideSource
 from syncvid.steps.played_parts import PlayedParts, played_parts
 
@@ -45,14 +45,6 @@ class Practice:
 
 
 @dataclass(frozen=True, slots=True)
-class Versions:
-    """What was made: files with what they are, and what to tell."""
-
-    files: tuple[tuple[str, Path], ...] = ()
-    remarks: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Version:
     """One version.
 
@@ -70,6 +62,14 @@ class Version:
     speed: float = 1.0
     only: str | None = None
     parts: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """Which were made, and what to tell."""
+
+    made: tuple[Version, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
@@ -100,14 +100,8 @@ def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
     return versions
 
 
-def version_path(out: Path, version: Version) -> Path:
-    """Return where a version lies: beside the guide, under its name and what it is."""
-    label = "".join(c if c.isprintable() and c not in '/\\:*?"<>|' else "-" for c in version.label)
-    return out.with_name(f"{out.stem} {label}{out.suffix}")
-
-
 def practice_versions(
-    read: GuideSource, timing: Timing, out: Path, practice: Practice, *, progress: Progress
+    read: GuideSource, timing: Timing, files: GuideFiles, practice: Practice, *, progress: Progress
 ) -> Versions:
     """Make all versions that are asked for.
 
@@ -122,23 +116,19 @@ def practice_versions(
         return Versions()
     heard = played_parts(read, timing.map) if practice.play else PlayedParts()
     versions = list_versions(practice, heard.names)
-    files: list[tuple[str, Path]] = []
-    left_out = 0
+    made: list[Version] = []
     for done, version in enumerate(versions):
         progress.advance(done, len(versions), version.label)
         sound = _sound(read, timing, version, heard)
-        if sound is None:
-            left_out += 1
-            continue
-        path = version_path(out, version)
-        write_sound(path, sound)
-        files.append((version.label, path))
+        if sound is not None:
+            write_sound(files.named(version.label), sound)
+            made.append(version)
     remarks = list(heard.remarks)
-    if left_out:
+    if len(made) < len(versions):
         remarks.append(
             "Recordings sound at their own tempo only: no slower version with them was made."
         )
-    return Versions(tuple(files), tuple(remarks))
+    return Versions(tuple(made), tuple(remarks))
 
 
 def _sound(read: GuideSource, timing: Timing, version: Version, heard: PlayedParts) -> Sound | None:

@@ -108,7 +108,7 @@ def preview_excerpt(
     *,
     executor: Executor | None = None,
     progress: Progress = SILENT,
-) -> Path:
+) -> RenderOutcome:
     """Make a small video of an excerpt, from the tile cache where it can be.
 
     Parameters
@@ -122,8 +122,8 @@ def preview_excerpt(
 
     Returns
     -------
-    Path
-        The video, in ``preview`` in the production.
+    RenderOutcome
+        Its `out` is the video, in ``preview`` in the production.
 
     Raises
     ------
@@ -135,7 +135,7 @@ def preview_excerpt(
     path = _folder(material) / EXCERPT
     with system_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-    render(
+    return render(
         material,
         path,
         look_of=_small(material, look_of),
@@ -143,7 +143,6 @@ def preview_excerpt(
         executor=executor,
         progress=progress,
     )
-    return path
 
 
 def preview_still(

@@ -32,6 +32,7 @@ from syncvid.steps.casting import Cast
 from syncvid.steps.composing import AS_PLANNED, Look, Scenario, plan_video
 from syncvid.steps.findings import find_places_of, with_parts
 from syncvid.steps.making import Maker, Video, as_made, video_of
+from syncvid.steps.outside import outside_the_piece, still_outside
 from syncvid.timeline import picture_at
 
 
@@ -142,10 +143,13 @@ def render(
     seen = {video.out: made.get(video.out) or as_made(scenario, video) for video in videos}
     first = seen[videos[0].out]
     files = [*named.values(), *_write_beside(scenario, videos, first.composition, report)]
-    if still is not None:
+    astray = outside_the_piece(scenario)
+    if still is not None and poster is not None:
         files.append(_write_still(scenario, first.composition, still, still_s, tiles))
+        astray += still_outside(poster, still_s, first.composition)
     remarks = (
         *outcome.remarks,
+        *astray,
         *_omissions(material, result, scenario.players),
         *scenario.looks.remarks,
         *first.composition.warnings,
@@ -205,8 +209,8 @@ def render_still(
     path : Path
         The file to write.
     moment : Moment
-        Which moment; what lies outside of the video is its first or last picture.  Where words
-        or scenes just come in, the picture is that in which they have.
+        Which moment; what lies outside of the video is its first or last picture, and told.
+        Where words or scenes just come in, the picture is that in which they have.
     look_of : Look
         Layout and size.
     progress : Progress
@@ -233,7 +237,8 @@ def render_still(
     moment_s = at_s(moment, scenario.bars, "the still")
     composition = scenario.at(scenario.size)
     _write_still(scenario, composition, path, moment_s, tiles)
-    return Still(path, (*scenario.looks.remarks, *composition.warnings))
+    astray = still_outside(moment, moment_s, composition)
+    return Still(path, (*astray, *scenario.looks.remarks, *composition.warnings))
 
 
 def check_anybody(scenario: Scenario, where: str) -> None:

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import shlex
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from syncvid.errors import MediaError, ProductionError, SyncvidError
+from syncvid.production.layouts import find_layout
 from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
+from syncvid.steps.casting import Cast, cast
+from syncvid.steps.guiding import guide_is_current
 from syncvid.steps.hearing import look
 from syncvid.steps.jobs import sources_of
-from syncvid.steps.made import outputs_state
+from syncvid.steps.made import command_for, outputs_state
 from syncvid.steps.previewing import PREVIEW_FOLDER
 from syncvid.steps.syncing import stored_sync
 
@@ -30,12 +35,24 @@ class Status:
         Whether there are findings at all.
     outputs : tuple of (Path, bool)
         Videos that were made, each with whether it still shows what the production says now.
+    stills : dict
+        Takes that are photos or drawings, by `Recording.key`: whether each is shown.
+    stood_in : dict
+        By (part, player), the image that stands in for a part of which no clip can be shown.
+    problems : tuple of SyncvidError
+        What is wrong with the layout, or with the plan of the guide.
+    guide_is_current : bool or None
+        Whether the guide has the times that its plan asks for; None: there is no plan.
     """
 
     material: Material
     synced: SyncResult | None
     was_synced: bool
     outputs: tuple[tuple[Path, bool], ...]
+    stills: dict[str, bool] = field(default_factory=dict)
+    stood_in: dict[tuple[str, str], str] = field(default_factory=dict)
+    problems: tuple[SyncvidError, ...] = ()
+    guide_is_current: bool | None = None
 
     @property
     def verdicts(self) -> Counter[str]:
@@ -47,16 +64,24 @@ class Status:
     def next_step(self) -> str:
         """What to do next, in one sentence."""
         folder = shlex.quote(str(self.material.folder or Path()))
+        if self.guide_is_current is False:
+            return f"Make the guide: syncvid guide {folder}"
         if not self.material.recordings:
             return f"Add clips: syncvid add {folder} CLIPS..."
         if self.synced is None:
             return f"Find the clips' places: syncvid sync {folder}"
+        if self.problems:
+            return "Mend what is told above."
         if self.verdicts["check"]:
             return f"Look at the clips that want your ear: syncvid preview {folder}"
         preview = (self.material.folder or Path()) / PREVIEW_FOLDER
-        videos = [current for path, current in self.outputs if path.parent != preview.absolute()]
-        if not videos or not all(videos):
+        videos = [video for video in self.outputs if video[0].parent != preview.absolute()]
+        if not videos:
             return f"Make the video: syncvid render {folder} -o video.mp4"
+        old = [command_for(self.material, path) for path, current in videos if not current]
+        if old:
+            what = "the video" if len(old) == 1 else f"{len(old)} videos"
+            return f"Make {what} again: {' && '.join(old)}"
         return "nothing; everything is up to date."
 
 
@@ -68,9 +93,39 @@ def production_status(material: Material) -> Status:
         for source in sources_of(material.recordings):
             if any(clip.file == source.file for clip in synced.clips):
                 facts[source.file] = look(source, material.store)
+    problems: list[SyncvidError] = list(_layout_problems(material))
+    current = None
+    try:
+        current = guide_is_current(material.folder or Path())
+    except (ProductionError, MediaError) as exc:
+        problems.append(exc)
+    players = cast(material, synced, facts) if synced is not None else None
+    empty = [(v.part, v.still) for v in players.voices if not v.pieces] if players else []
     return Status(
         material=material,
         synced=synced,
         was_synced=material.store.last("sync") is not None,
         outputs=tuple(outputs_state(material, synced, facts)),
+        stills=_stills(players) if players else {},
+        stood_in={
+            (part, player): image.file
+            for (part, player), image in material.stills.items()
+            if (part, image.path) in empty
+        },
+        problems=tuple(problems),
+        guide_is_current=current,
     )
+
+
+def _stills(players: Cast) -> dict[str, bool]:
+    """Return the photos and drawings among the takes, each with whether it is shown."""
+    passed = {entry.recording.key: False for entry in players.rejected if entry.facts.is_still}
+    return passed | {entry.recording.key: True for entry in players.stills}
+
+
+def _layout_problems(material: Material) -> Iterator[ProductionError]:
+    """Yield what keeps the production's layout from being used."""
+    try:
+        find_layout(material.picture.layout, material.folder)
+    except ProductionError as exc:
+        yield exc

@@ -152,12 +152,16 @@ def find_panel(mean: NDArray[np.float64]) -> Panel | None:
     """Find the ring in the mean of a tile's pictures; edges to a part of a pixel."""
     low, high = np.percentile(mean, 5), np.percentile(mean, 99)
     bright = mean > (low + high) / 2
-    bright[round(0.85 * len(bright)) :] = False  # there stands the name
+    named_from = round(0.85 * len(bright))
+    bright[named_from:] = False  # there stands the name
     rows = np.flatnonzero(bright.sum(1) > 0.25 * min(mean.shape))
     columns = np.flatnonzero(bright.sum(0) > 0.25 * min(mean.shape))
     if not rows.size or not columns.size:
         return None
     top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
+    if bottom == named_from:
+        # It reaches into the name: what is seen of it tells its width, and it is a square.
+        bottom = min(top + right - left, len(mean))
     if min(bottom - top, right - left) < 20:
         return None
     return Panel(left, top, right - left, bottom - top)

@@ -15,9 +15,11 @@ import soundfile
 
 from syncvid.cli import app, main
 from syncvid.errors import Cancelled, RenderError
+from syncvid.production.results import SyncResult
 from syncvid.production.store import Store
 from syncvid.steps import STEPS
-from syncvid.steps.rendering import Still
+from syncvid.steps.casting import Cast
+from syncvid.steps.rendering import RenderOutcome, Still
 
 
 def run(*words: str | Path) -> int:
@@ -214,9 +216,10 @@ def test_preview_makes_one_picture_or_an_excerpt(
         asked["still"] = (str(moment), look_of.layout)
         return Still(tmp_path / "still.jpg", ("Mind the step.",))
 
-    def excerpt(_: object, look_of: Any, *, progress: object) -> Path:
+    def excerpt(_: object, look_of: Any, *, progress: object) -> RenderOutcome:
         asked["excerpt"] = (str(look_of.begins), str(look_of.ends))
-        return tmp_path / "excerpt.mp4"
+        out, cast = tmp_path / "excerpt.mp4", Cast((), (), (), (), (), 6.0)
+        return RenderOutcome(out, cast, SyncResult("mix", ()), None, (), ("It goes to the end.",))
 
     monkeypatch.setattr("syncvid.steps.preview_still", still)
     monkeypatch.setattr("syncvid.steps.preview_excerpt", excerpt)
@@ -227,7 +230,7 @@ def test_preview_makes_one_picture_or_an_excerpt(
     assert asked == {"still": ("bar 9", "rows"), "excerpt": ("5 s", "end of bar 6")}
     shown = capsys.readouterr()
     assert f"Note: Mind the step.\nPicture: {tmp_path / 'still.jpg'}" in shown.out
-    assert f"Excerpt: {tmp_path / 'excerpt.mp4'}" in shown.out
+    assert f"Note: It goes to the end.\nExcerpt: {tmp_path / 'excerpt.mp4'}" in shown.out
     for wrong in (["--at", "soon"], ["--at", "1", "--from", "2"], ["--from", "3", "--to", "2"]):
         assert run("preview", folder, *wrong) == 2
     assert "no moment" in capsys.readouterr().err

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from syncvid.errors import ProductionError
-from syncvid.guide.pitches import JUST, frequencies, frequency, is_note, note_number
+from syncvid.guide.pitches import JUST, frequencies, frequency, note_number
 
 
 @pytest.mark.parametrize(
@@ -49,28 +49,23 @@ def test_the_just_scale_is_made_of_two_three_and_five_and_near_the_equal_one() -
     assert JUST[10] == Fraction(3, 2) * Fraction(6, 5)
 
 
-@given(st.integers(12, 120))
+@given(st.integers(21, 108))
 def test_names_and_numbers(number: int) -> None:
     names = "C C# D Eb E F F# G Ab A Bb B".split()
     assert note_number(f"{names[number % 12]}{number // 12 - 1}") == number
 
 
 @pytest.mark.parametrize(
-    ("name", "number"), [("Cb4", 59), ("B#3", 60), ("F##3", 55), ("a3", 57), ("B♭2", 46)]
+    ("name", "number"), [("Cb4", 59), ("B#3", 60), ("F##3", 55), (" a3 ", 57), ("B♭2", 46)]
 )
 def test_signs(name: str, number: int) -> None:
     assert note_number(name) == number
 
 
-@pytest.mark.parametrize("name", ["H3", "D", "3", "", "Bassoon", "D33", "Dbb#2"])
+@pytest.mark.parametrize("name", ["H3", "D", "3", "", "Bassoon", "D33", "Dbb#2", "C0"])
 def test_what_is_no_note_is_told(name: str) -> None:
-    with pytest.raises(ProductionError, match=r"D3, Bb2 or F#4|C0 to C9"):
+    with pytest.raises(ProductionError, match=r"is no note|beyond a piano"):
         note_number(name)
-
-
-def test_a_part_is_no_note() -> None:
-    assert is_note(" D3 ")
-    assert not is_note("lowest part")
 
 
 def test_an_unknown_tuning_is_told() -> None:

@@ -7,7 +7,7 @@ from html.parser import HTMLParser
 from xml.etree import ElementTree
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
-INLINE = {"a", "bdi", "i", "span", "strong"}
+INLINE = {"a", "bdi", "em", "i", "span", "strong"}
 URLS = {"src", "href", "poster", "action", "data", "srcset"}
 
 

@@ -154,8 +154,29 @@ def test_dissolving_ends_at_the_card() -> None:
     assert all((a == b).all() for a, b in zip(canvas.planes, card, strict=True))
 
 
+def test_a_much_larger_tile_has_a_larger_name() -> None:
+    # As in the layout `lead` at 1080p: one large, six along the side.
+    small = [Rect(1460, 180 * n, 460, 178) for n in range(6)]
+    large = Rect(0, 0, 1456, 1080)
+    labels = ["Flute · Ines", *(f"Viola {n}" for n in range(6))]
+    planned = names(labels, [large, *small], picture_height=1080)
+    (common,) = {name.em_px for name in planned[1:]}
+    assert 1.3 * common <= planned[0].em_px <= 2 * common
+    # Subtitling practice: 4 to 5 % of the height at most.
+    assert planned[0].em_px <= 0.045 * 1080
+    assert planned[0].words.text == "Flute · Ines"
+    # The others are as they would be without it.
+    assert common == names(labels[1:], small, picture_height=1080)[0].em_px
+    # A name that would not stay whole is not made larger than that; a wide tile is not a large one.
+    long = names(["Contrabassoon " * 6, *labels[1:]], [large, *small], picture_height=1080)
+    assert common <= long[0].em_px
+    assert length_px(long[0].words, long[0].em_px) <= large.width
+    wide = [Rect(0, 0, 1280, 360), Rect(0, 362, 320, 360), Rect(322, 362, 320, 360)]
+    assert len({name.em_px for name in names(["A", "B", "C"], wide, picture_height=722)}) == 1
+
+
 def test_the_names_of_a_scene_are_of_one_size() -> None:
-    tiles = [Rect(0, 0, 1280, 720), Rect(1280, 0, 640, 360), Rect(1280, 360, 640, 360)]
+    tiles = [Rect(0, 0, 960, 540), Rect(960, 0, 640, 360), Rect(960, 360, 640, 360)]
     sizes = {name.em_px for name in names(["Flute", "Oboe", "Cello"], tiles)}
     assert sizes == {names(["Oboe"], tiles[1:2])[0].em_px}
 

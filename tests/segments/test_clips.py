@@ -13,14 +13,17 @@ import numpy as np
 import pytest
 
 from syncvid.arrays import Planes
-from syncvid.errors import MediaError
+from syncvid.errors import Cancelled, MediaError
 from syncvid.media.pictures import Crop
 from syncvid.picture import Composition, Piece, Voice, compose
 from syncvid.production.layouts import Layout
+from syncvid.segments.beacon import Beacon
 from syncvid.segments.clips import Pictures, open_pictures
+from syncvid.segments.cutting import cut_into_segments
 from syncvid.segments.painting import ClipFailed, Habits, Painter
+from syncvid.segments.worker import SegmentJob, Target, release_clips, render_segment
 from syncvid.timeline import Placement
-from tests.segments.films import RATE, SIZE, piece_of, write_film
+from tests.segments.films import QUICK, RATE, SIZE, numbers_of, piece_of, quartet, write_film
 
 opened: list[Pictures] = []
 closed: list[Pictures] = []
@@ -142,3 +145,31 @@ def test_no_clip_is_closed_while_it_is_decoded(tmp_path: Path) -> None:
         painter.paint(0, [0])
     painter.close()
     assert not slow.closed_while_busy
+
+
+def test_a_stretch_that_was_stopped_is_right_when_it_is_rendered_again(tmp_path: Path) -> None:
+    composition = quartet(tmp_path, seconds=2.0)
+    left = iter(range(60))
+
+    def open_one(piece: Piece, fast: bool, check: Callable[[], None]) -> Pictures:
+        def stop_once() -> None:
+            check()
+            if next(left, None) == 59:
+                raise Cancelled
+
+        return open_pictures(piece, fast, stop_once)
+
+    beacon = tmp_path / "beacon"
+    Beacon.create(beacon, 4).close()
+    (segment,) = cut_into_segments(composition, QUICK, tmp_path)
+    job = SegmentJob(
+        (composition,), (Target(0, segment, QUICK),), Habits(open_one), beacon, "token"
+    )
+    try:
+        with pytest.raises(Cancelled):
+            render_segment(job)
+        render_segment(job)
+    finally:
+        release_clips()
+    rows = numbers_of(segment.path, composition)
+    assert [row[:2] for row in rows] == [[k, k + 15] for k in range(60)]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import av
@@ -13,7 +15,9 @@ import soundfile
 
 import syncvid
 from syncvid.errors import ProductionError
+from syncvid.media.moviepy_clip import HeardClip
 from syncvid.media.rgb import RgbConverter
+from syncvid.media.sound import SoundFile
 from syncvid.media.still_out import planes_to_rgb
 from syncvid.picture.canvas import Canvas
 from syncvid.production.material import Material
@@ -65,6 +69,46 @@ def test_each_moment_shows_the_picture_on_screen_in_any_order(tmp_path: Path) ->
     assert open_files(tmp_path)
     pictures.close()
     assert not open_files(tmp_path)
+
+
+def test_threads_that_ask_at_once_each_get_their_picture_and_their_sound(tmp_path: Path) -> None:
+    composition = quartet(tmp_path, seconds=3.0)
+    pictures = Pictures(composition, Tiles())
+    moments_s = [(7 * n % 90) / 30 + 0.01 for n in range(60)]
+    with ThreadPoolExecutor(4) as pool:
+        read = partial(numbers_in, composition=composition)
+        found = [read(rgb)[0] for rgb in pool.map(pictures.at, moments_s)]
+    pictures.close()
+    assert found == [7 * n % 90 for n in range(60)]
+    # Each sample of this sound is its own number.
+    ramp = np.arange(0.0, 480_000 * 9, 1.0, np.float32)[np.newaxis, :]
+    soundfile.write(tmp_path / "ramp.wav", ramp.T / 2**23, 48_000, subtype="FLOAT")
+    heard = HeardClip(lambda: SoundFile(tmp_path / "ramp.wav"), 90.0)
+    seconds = [(17 * n) % 89 for n in range(40)]
+    with ThreadPoolExecutor(4) as pool:
+        samples = list(pool.map(lambda s: heard.get_frame(np.arange(2) / 48_000 + s), seconds))
+    assert [round(float(pair[0, 0]) * 2**23) for pair in samples] == [48_000 * s for s in seconds]
+
+
+def test_after_an_interrupt_the_right_pictures_follow(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    composition = quartet(tmp_path, seconds=3.0)
+    monkeypatch.setattr("syncvid.steps.moviepy_clip.usable_cores", lambda: 1)
+    pictures = Pictures(composition, Tiles())
+    assert numbers_in(pictures.at(0.01), composition)[0] == 0
+    assert pictures._painter is not None
+    left = iter(range(10))
+
+    def interrupt() -> None:
+        if next(left, None) == 9:
+            raise KeyboardInterrupt
+
+    pictures._painter.check = interrupt
+    with pytest.raises(KeyboardInterrupt):
+        pictures.at(1.01)
+    assert numbers_in(pictures.at(1.01), composition)[0] == 30
+    pictures.close()
 
 
 def test_moments_outside_of_the_video_show_its_first_and_last_picture(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ Every picture of the films says its own number; clips are pinned, so that nothin
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -16,8 +17,10 @@ import av
 import numpy as np
 import pytest
 import soundfile
+from PIL import Image
 
-from syncvid.errors import ProductionError
+from syncvid.cli import main
+from syncvid.errors import ProductionError, SyncvidError
 from syncvid.production.material import Material, open_production
 from syncvid.production.moments import parse_moment
 from syncvid.production.outputs import OutputKind, find_kind
@@ -27,6 +30,7 @@ from syncvid.segments import EncodeSettings
 from syncvid.steps import Look, RenderOutcome, preview_still, production_status, render
 from syncvid.steps.composing import plan_video
 from syncvid.steps.findings import find_places_of
+from syncvid.steps.outside import outside_the_piece, still_outside
 from syncvid.sync.places import Placed
 from tests.media.video_files import ffprobe
 
@@ -295,6 +299,55 @@ def test_status_knows_kinds_and_excerpts(folder: Path) -> None:
 
 
 @pytest.mark.slow
+def test_status_names_the_command_for_each_video_that_is_out_of_date(folder: Path) -> None:
+    material = planned(folder)
+    make(material, kinds=[SHARE, SQUARE])
+    part = folder / "the part.mp4"
+    look_of = Look(begins=parse_moment("bar 3"), ends=parse_moment("5.25"))
+    render(material, part, look_of=look_of, settings=replace(QUICK, sound="lossless"))
+    assert "up to date" in production_status(material).next_step
+    told = production_status(planned(folder, rest=WORDS.replace("Gently", "Boldly"))).next_step
+    assert told.startswith("Make 3 videos again: ")
+    commands = [shlex.split(c) for c in told.removeprefix("Make 3 videos again: ").split(" && ")]
+    begun = ["syncvid", "render", str(folder), "-o"]
+    assert commands == [
+        [*begun, str(folder / "out.mp4")],
+        [*begun, str(folder / "out square.mp4"), "--size", "216x216"],
+        [*begun, str(part), "--from", "bar 3", "--to", "5.25", "--for", "archive"],
+    ]
+
+
+def test_status_tells_a_layout_that_is_missing_or_wrong(folder: Path) -> None:
+    find_places_of(planned(folder), None, SILENT)
+    assert production_status(planned(folder)).problems == ()
+    for text in (None, "arrangement = 7\n", "arrangement = "):
+        if text:
+            (folder / "mine.toml").write_text(text)
+        state = production_status(planned(folder, picture='layout = "mine"\n'))
+        (problem,) = state.problems
+        assert "mine" in str(problem)
+        assert "layout" in state.next_step
+
+
+def test_status_tells_which_stills_are_shown(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("photo.jpg", "bell.png", "harp.png"):
+        Image.effect_noise((640, 480), 40).save(folder / name)
+    take = '[[parts.takes]]\ntake = {}\nfile = "{}"\n'
+    rest = take.format(2, "photo.jpg") + '[[parts]]\nname = "Bell"\n' + take.format(1, "bell.png")
+    rest += '[[parts]]\nname = "Harp"\nstill = "harp.png"\n'
+    find_places_of(planned(folder, rest=rest), None, SILENT)
+    with pytest.raises(SystemExit):
+        main(["status", str(folder)])
+    rows = capsys.readouterr().out.splitlines()
+    # The film of Part 2 is shown, not the photo beside it.
+    assert "  Part 2: take 1 [sure, pinned], take 2 [a still, not shown]" in rows
+    assert "  Bell: take 1 [a still, shown]" in rows
+    assert "  Harp: no clip, shown as a still: harp.png" in rows
+
+
+@pytest.mark.slow
 def test_from_the_originals_means_every_picture(folder: Path) -> None:
     material = planned(folder)
     make(material)
@@ -365,6 +418,97 @@ def test_what_cannot_be_is_told_before_anything_is_made(folder: Path) -> None:
         make(planned(folder, picture=pictured), poster="1")
     assert not (folder / "out.mp4").exists()
     assert not (folder / "work" / "segments").exists()
+
+
+ASTRAY = """
+[[captions]]
+from = 7
+to = 9
+text = "Too late"
+
+[[captions]]
+from = 5
+to = 9
+text = "Too long"
+
+[[captions]]
+from = 5
+to = 6.2
+text = "To the end"
+
+[[sections]]
+name = "Encore"
+from = "1:00"
+"""
+
+
+def astray(material: Material, **look: str) -> list[str]:
+    """Return what is said of moments outside of the music."""
+    outcome, facts = find_places_of(material, None, SILENT)
+    look_of = Look(**{key: parse_moment(text) for key, text in look.items()})  # type: ignore[arg-type]
+    return outside_the_piece(plan_video(material, outcome.result, facts, look_of))
+
+
+def test_moments_outside_of_the_music_are_told(folder: Path) -> None:
+    assert astray(planned(folder), begins="1", ends="6.2") == []
+    long, late, encore = astray(planned(folder, rest=ASTRAY))
+    assert "'Too late' (7.0 to 9.0 s) lies after the end of the music (6.0 s)" in late
+    assert "'Too long' would last to 9.0 s, but the music ends at 6.0 s" in long
+    assert "'Encore' would begin at 60.0 s, after the end of the music" in encore
+    material = planned(folder)
+    early, beyond = astray(material, begins="-2", ends="0:30")
+    assert "begin at -2 s, before the music" in early
+    assert "end at 30 s, but the music ends at 6.0 s: it goes to the end" in beyond
+    with pytest.raises(ProductionError, match="There is no music from 8 to 9 s"):
+        make(material, excerpt=("8", "9"))
+
+
+STILL = '[[parts]]\nname = "Harp"\nstill = "photo.jpg"\n'
+
+
+@pytest.mark.parametrize(
+    ("picture", "rest", "key"),
+    [
+        ('background = "photo.jpg"\n', "", "`background` under [picture]"),
+        ("", STILL, "`still` of Harp"),
+    ],
+)
+@pytest.mark.parametrize("data", ["none", "empty", "half"])
+def test_an_image_that_cannot_be_read_is_told_with_its_key(
+    folder: Path, picture: str, rest: str, key: str, data: str
+) -> None:
+    if data != "none":
+        Image.effect_noise((640, 480), 40).save(folder / "photo.jpg")
+        whole = (folder / "photo.jpg").read_bytes()
+        (folder / "photo.jpg").write_bytes(whole[: len(whole) // 2] if data == "half" else b"")
+    with pytest.raises(SyncvidError) as told:
+        make(planned(folder, picture=picture, rest=rest))
+    assert key in str(told.value)
+    assert "photo.jpg" in str(told.value)
+    assert "production.toml" in str(told.value)
+    assert not (folder / "work" / "segments").exists()
+
+
+def test_a_scene_that_is_never_seen_is_told(folder: Path) -> None:
+    layout = 'arrangement = "grid"\n[[scenes]]\nfrom = 99\narrangement = "lead"\n'
+    (folder / "mine.toml").write_text(layout)
+    (told,) = astray(planned(folder, picture='layout = "mine"\n'))
+    assert "Scene 1 of layout mine would begin at 99 s" in told
+    assert "never seen" in told
+
+
+def test_a_still_from_outside_of_the_video_is_told(folder: Path) -> None:
+    # The video is that of a title before and credits behind the music: they may be asked for.
+    outcome, facts = find_places_of(planned(folder), None, SILENT)
+    composition = plan_video(planned(folder), outcome.result, facts, Look()).at((384, 216))
+    for inside in ("-0.9", "0", "7.9"):
+        assert still_outside(parse_moment(inside), float(inside), composition) == []
+    (late,) = still_outside(parse_moment("99"), 99.0, composition)
+    assert "at 99 s, after the video ends (8.0 s): it shows the last picture" in late
+    (early,) = still_outside(parse_moment("-5"), -5.0, composition)
+    assert "before the video begins (-1.0 s): it shows the first picture" in early
+    still = preview_still(planned(folder), parse_moment("99"), look_of=Look())
+    assert late in still.remarks
 
 
 @pytest.mark.slow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
@@ -30,6 +31,21 @@ def beat_length(metre: Metre, number: int) -> Fraction:
     return metre.beats[min(number, len(metre.beats)) - 1]
 
 
+def beat_at(metre: Metre, offset: Fraction) -> Fraction:
+    """Return the beat that lies so far from a metre's beginning.
+
+    Examples
+    --------
+    >>> beat_at(Metre("6/8", (Fraction(3, 8),) * 2), Fraction(1, 2))
+    Fraction(7, 3)
+    """
+    number = 1
+    while offset >= (length := beat_length(metre, number)):
+        offset -= length
+        number += 1
+    return number + offset / length
+
+
 class PlayedBars:
     """Bars in the order in which they are played, and where they begin.
 
@@ -45,6 +61,7 @@ class PlayedBars:
         self.bars = bars
         self.starts = list(itertools.accumulate((bar.length for bar in bars), initial=Fraction(0)))
         self._times: dict[int, list[list[int]]] = {}
+        self._time: list[int] = []
         for index, bar in enumerate(bars):
             times = self._times.setdefault(bar.number, [])
             before = bars[index - 1] if index else None
@@ -58,11 +75,30 @@ class PlayedBars:
                 times[-1].append(index)
             else:
                 times.append([index])
+            self._time.append(len(times))
 
     @property
     def end(self) -> Fraction:
         """Position of the end of the music."""
         return self.starts[-1]
+
+    def times(self, number: int) -> list[list[int]]:
+        """Return the indices of a bar, for each time that it is played; in halves where divided."""
+        return self._times.get(number, [])
+
+    def time_of(self, index: int) -> int:
+        """Return which time a bar is played, as a place says it: 0 where there is only one."""
+        return self._time[index] if len(self.times(self.bars[index].number)) > 1 else 0
+
+    def edge(self, index: int, *, end: bool) -> Place:
+        """Return the place at which a bar begins or ends, this one time that it is played."""
+        bar = self.bars[index]
+        offset = bar.begin + (bar.length if end else 0)
+        return Place(bar.number, beat_at(bar.metre, offset), self.time_of(index))
+
+    def index_at(self, position: Fraction) -> int:
+        """Return the index of the bar in which a position lies; the end counts to the last one."""
+        return min(bisect.bisect_right(self.starts, position), len(self.bars)) - 1
 
     def positions(self, place: Place) -> list[Fraction]:
         """Return the positions of a place: one for each time that it is played, in order.
