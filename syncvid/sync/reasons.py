@@ -64,7 +64,10 @@ SIGNATURE_ELSEWHERE = (
     "The guide's signature can be heard, but its clicks are clearly somewhere else later on: was "
     "it stopped and started again, or the recording paused? Please listen."
 )
-OTHER_GUIDE = "The signature in this clip is that of another guide: it was recorded to that one."
+OTHER_GUIDE = (
+    "The signature in this clip is that of another guide, or of a version for practice at another "
+    "tempo: it was recorded to that one."
+)
 FITS_ALL_THE_SAME = "It fits this one all the same: please listen."
 
 # How sure it is that a clip without any evidence does not belong.

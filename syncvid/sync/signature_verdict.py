@@ -14,7 +14,13 @@ from dataclasses import dataclass, replace
 from syncvid.production.results import Finding, HeardGuide, Rival
 from syncvid.signals.cue import FoundSignature
 from syncvid.sync import reasons
-from syncvid.sync.guide_verdict import CLAPS_NOTE_NATS, CLICKS_CERTAIN, CLICKS_FAINT, Reading
+from syncvid.sync.guide_verdict import (
+    CLAPS_NOTE_NATS,
+    CLICKS_CERTAIN,
+    CLICKS_FAINT,
+    MARGIN_NATS,
+    Reading,
+)
 from syncvid.sync.signatures import HeardSignatures
 from syncvid.timeline import Placement
 
@@ -122,10 +128,13 @@ def _confirmed(heard: HeardSignatures, support: Support) -> Finding | None:
             for reading in support.readings
             if _apart_s(reading.place.line, place, heard.clip_s) < SAME_BY_CLICKS_S
             and reading.place.height >= CLICKS_FAINT
+            and reading.place.nats > support.readings[0].place.nats - MARGIN_NATS
         ]
         if near:
             line = max(near, key=lambda reading: reading.nats).place.line
-            return _at(line, "sure", CONFIRMED, f"{reasons.SIGNATURE} {reasons.CLICKS_FIT}")
+            starts = reasons.of_starts(len(heard.own)) if one is heard.own[-1] else ""
+            told = f"{reasons.SIGNATURE} {reasons.CLICKS_FIT} {starts}".strip()
+            return _at(line, "sure", CONFIRMED, told)
     return None
 
 
@@ -153,13 +162,19 @@ def _alone(heard: HeardSignatures, found: Finding | None, support: Support) -> F
     supported = (
         support.note_nats >= CLAPS_NOTE_NATS
         or any(abs(at_s - place.offset_s) < SAME_BY_CLAPS_S for at_s in support.claps_s)
-        or (found is not None and found.placement is not None)
+        or _says_the_same(found, place, heard.clip_s)
     )
     if supported:
         return _at(place, "sure", CONFIRMED, f"{reasons.SIGNATURE} {started}".strip(), rivals)
     if _is_whole(heard, last, support.guide_s):
         return _at(place, "sure", UNDISTURBED, f"{reasons.SIGNATURE} {started}".strip(), rivals)
     return _at(place, "check", ASKED, f"{reasons.SIGNATURE} {reasons.NOTHING_ELSE}", rivals)
+
+
+def _says_the_same(found: Finding | None, place: Placement, clip_s: float) -> bool:
+    """Return whether a finding puts a clip at a place as well."""
+    known = None if found is None else found.placement
+    return known is not None and _apart_s(known, place, clip_s) < SAME_BY_CLAPS_S
 
 
 def _elsewhere(

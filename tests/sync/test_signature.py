@@ -160,3 +160,29 @@ def test_playing_stays_when_signatures_are_made_quiet(rng: np.random.Generator) 
     quiet = without_signatures(clip, heard.found)
     assert np.std(quiet[RATE // 2 : round((0.5 + SIGNATURE_S) * RATE)]) < 5e-4
     assert np.array_equal(quiet[3 * RATE :], clip[3 * RATE :])
+
+
+def test_guide_that_was_stopped_after_its_signature_is_for_an_ear(
+    rng: np.random.Generator,
+) -> None:
+    # The phone paused for 3.2 s after the signature: all clicks and notes come that much earlier.
+    guide = guide_with(4711, 2)
+    sound = leaking(part(rng, BEATS, 8), guide, -26.0)
+    pause = round(3.2 * RATE)
+    begin = round(2.6 * RATE)
+    clip = np.concatenate([sound[:begin], sound[begin + pause :]])
+    (found,) = place(on_phone(rng, clip, noise_db=-45.0), guide=guide)
+    assert found.verdict == "check"
+    assert found.offset_s == pytest.approx(3.2, abs=2e-3)
+    assert found.rivals[0].offset_s == pytest.approx(0.0, abs=1e-3)
+
+
+def test_guide_without_clicks_is_placed_by_its_signature(rng: np.random.Generator) -> None:
+    drone = 0.05 * np.sin(2 * np.pi * 220 * np.arange(40 * RATE) / RATE).astype(np.float32)
+    drone[: 3 * RATE] = 0
+    guide = drone.copy()
+    guide[RATE // 2 :][: round(SIGNATURE_S * RATE)] += 0.3 * make_signature(4711, 2, RATE)
+    sound = signed(play(rng, [(4.0 + 0.7 * k, 330.0) for k in range(45)], 40.0), 4711, 2, db=-35.0)
+    (found,) = place(on_phone(rng, sound, head_s=2.0, noise_db=-45.0), guide=guide)
+    assert found.verdict == "sure"
+    assert found.offset_s == pytest.approx(-2.0, abs=1e-3)
