@@ -227,7 +227,7 @@ def card_at(guide: GuideMap, guide_s: float, *, claps: bool = True) -> BeatCard:
 def words_of(cards: Iterable[BeatCard]) -> list[str]:
     """Return all words on cards, each once, for fonts to be chosen."""
     found: dict[str, None] = {}
-    for card in cards:
+    for card in dict.fromkeys(cards):
         found.update(dict.fromkeys((card.mark, card.ahead, *card.news)))
     return [text for text in found if text]
 

@@ -13,16 +13,16 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from syncvid.picture.beat_cards import FILL_STEPS, BeatCard, Phase, words_of
 from syncvid.picture.beat_places import arrange
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.colour import colour_to_yuv
 from syncvid.picture.fonts import choose_type
-from syncvid.picture.inking import line_overlay
 from syncvid.picture.overlay import Overlay, even_up, stack
 from syncvid.picture.pieces import Rect
-from syncvid.picture.setting import length_px
+from syncvid.picture.setting import draw_line, length_px
 from syncvid.picture.typeset import Typeset, wrapped
 
 # The page's colours.  Contrast with the paper by WCAG 2.2: ink 16.7, red 7.1, soft 5.7 to 1.
@@ -30,10 +30,11 @@ PAPER, INK, RED, SOFT = "#fffdf7", "#1f1c18", "#a3261d", "#6a645b"
 
 # The project's serif, in em, measured: height of figures; what hangs below the base line; how far
 # the middle of lines, and of a word in a box, lies above it; distance of base lines.
-_FIGURE_EM, _HANG_EM, _MIDDLE_EM, _BOXED_MIDDLE_EM, _LINE_EM = 0.635, 0.28, 0.24, 0.28, 1.1
+_FIGURE_EM, _HANG_EM, _MIDDLE_EM, _BOXED_MIDDLE_EM, _LINE_EM = 0.635, 0.28, 0.24, 0.31, 1.1
 
-# Sizes that are tried for words, as shares of the largest, until they fit.
-_SIZES = tuple(0.93**step for step in range(24))
+# Sizes that are tried for words, as shares of the largest, until they fit; what does not fit in the
+# smallest, which can just be read from afar, is shortened.
+_SIZES = tuple(0.93**step for step in range(14))
 
 # Shares of a place's height: figures, their labels, words, a section's name in its box.
 _FIGURES, _LABEL, _WORDS, _MARK = 0.84, 0.3, 0.92, 0.72
@@ -84,6 +85,7 @@ class BeatDrawing:
         self._kept: dict[Any, Overlay | None] = {}
         self._shown: dict[str, Any] = {}
         self._card: BeatCard | None = None
+        self._inside = self._places.whole
         self._fill(self._places.whole, PAPER)
 
     def show(self, card: BeatCard) -> Canvas:
@@ -107,6 +109,7 @@ class BeatDrawing:
             self._frame(*content)
             return
         place: Rect = getattr(self._places, name)
+        self._inside = place
         self._fill(place, PAPER)
         painters: dict[str, Callable[..., None]] = {
             "mark": self._mark,
@@ -137,10 +140,8 @@ class BeatDrawing:
         """Write the section in its box, or on red that it is the count-in."""
         if not text:
             return
-        room = replace(place, width=place.width * 9 // 10)
-        (line, *_), em = self._fit(
-            [text], room, min(_MARK * place.height, _LARGEST_MARK * self._unit), most=1
-        )
+        largest = min(_MARK * place.height, _LARGEST_MARK * self._unit)
+        (line, *_), em = self._fit([text], place, largest, most=1, beside_em=0.7)
         length = length_px(line, em)
         pad, high = 0.3 * em, 1.15 * em
         top = 2 * round((place.y + (place.height - high) / 2) / 2)
@@ -156,7 +157,9 @@ class BeatDrawing:
     def _figure(self, place: Rect, number: int, label: str, colour: str, after: bool) -> None:
         """Write a large number with its label before or after it."""
         words, figures = self._words[label], str(number)
-        label_em = min(_LABEL * place.height, _LARGEST_LABEL * min(self._size))
+        label_em = min(
+            _LABEL * place.height, _LARGEST_LABEL * min(self._unit, 1.5 * min(self._size))
+        )
         # The same room before bar and beat: one above the other, their figures are in line.
         labels = [words] if after else [self._words["bar"], self._words["beat"]]
         label_px, gap = max(length_px(text, label_em) for text in labels), 0.3 * label_em
@@ -242,7 +245,13 @@ class BeatDrawing:
             self._write(line, em, (x, first + number * _LINE_EM * em), colour)
 
     def _fit(
-        self, texts: Sequence[str], place: Rect, largest: float, *, most: int = 99
+        self,
+        texts: Sequence[str],
+        place: Rect,
+        largest: float,
+        *,
+        most: int = 99,
+        beside_em: float = 0.0,
     ) -> tuple[list[Typeset], float]:
         """Return words broken into lines, and the largest size at which they fit."""
         lines: list[Typeset] = []
@@ -255,7 +264,7 @@ class BeatDrawing:
             lines = [
                 line
                 for text in texts
-                for line in wrapped(self._words[text], place.width, measure, each)
+                for line in wrapped(self._words[text], place.width - beside_em * em, measure, each)
             ]
             whole = "".join(line.text for line in lines).replace(" ", "")
             if len(lines) <= fitting and whole == "".join(texts).replace(" ", ""):
@@ -271,12 +280,7 @@ class BeatDrawing:
         at = (2.0 * round(at[0] / 2), 2.0 * round(at[1] / 2))
         key = (words, round(em, 3), colour)
         if key not in self._kept:
-            # Drawn once where there is room on all sides, then moved by even pixels.
-            room = even_up(2.0 * em)
-            sheet = (even_up(length_px(words, em)) + 2 * room, 2 * room)
-            self._kept[key] = _moved(
-                line_overlay(words, em, (room, room), colour, sheet), -room, -room
-            )
+            self._kept[key] = _line(words, em, colour)
         self._blend(_moved(self._kept[key], int(at[0]), int(at[1])))
 
     def _ring(self, at: tuple[float, float], radius: float, thick: float, colour: str) -> None:
@@ -295,14 +299,10 @@ class BeatDrawing:
         self._blend(_moved(self._kept[key], x, y))
 
     def _blend(self, overlay: Overlay | None) -> None:
-        """Lay an overlay on the canvas as far as it lies on it."""
-        if overlay is None:
-            return
-        rect = overlay.rect
-        inside = rect.x >= 0 and rect.y >= 0
-        inside = inside and rect.x + rect.width <= self._size[0]
-        if inside and rect.y + rect.height <= self._size[1]:
-            self.canvas.blend(overlay)
+        """Lay an overlay on the canvas as far as it lies within the place that is painted."""
+        inside = None if overlay is None else _cut(overlay, self._inside)
+        if inside is not None:
+            self.canvas.blend(inside)
 
 
 def _is_plate(card: BeatCard) -> bool:
@@ -337,3 +337,44 @@ def _moved(overlay: Overlay | None, x: int, y: int) -> Overlay | None:
     if overlay is None:
         return None
     return replace(overlay, rect=replace(overlay.rect, x=overlay.rect.x + x, y=overlay.rect.y + y))
+
+
+def _line(words: Typeset, em: float, colour: str) -> Overlay | None:
+    """Return a line whose base line starts at (0, 0), set only once; None for nothing to see."""
+    mask = draw_line(words, em)
+    box = mask.image.getbbox()
+    if box is None:
+        return None
+    left, top = mask.left + box[0], mask.top + box[1]
+    letters = np.asarray(mask.image.crop(box)) / 255.0
+    rect = Rect(left // 2 * 2, top // 2 * 2, 0, 0)
+    before = (top - rect.y, left - rect.x)
+    high, wide = (even_up(size + at) for size, at in zip(letters.shape, before, strict=True))
+    sheet = np.zeros((high, wide))
+    sheet[before[0] : before[0] + letters.shape[0], before[1] : before[1] + letters.shape[1]] = (
+        letters
+    )
+    return stack(replace(rect, width=wide, height=high), (sheet, colour_to_yuv(colour)))
+
+
+def _cut(overlay: Overlay, place: Rect) -> Overlay | None:
+    """Return the part of an overlay that lies within a place; None if nothing does."""
+    rect = overlay.rect
+    left, top = max(rect.x, place.x), max(rect.y, place.y)
+    right = min(rect.x + rect.width, place.x + place.width)
+    bottom = min(rect.y + rect.height, place.y + place.height)
+    if left >= right or top >= bottom:
+        return None
+    inside = Rect(left, top, right - left, bottom - top)
+    if inside == rect:
+        return overlay
+    x, y = left - rect.x, top - rect.y
+
+    def cut(masks: tuple[NDArray[np.uint16], ...]) -> tuple[NDArray[np.uint16], ...]:
+        # Y, then U and V at half the size.
+        return tuple(
+            mask[y // n : (y + inside.height) // n, x // n : (x + inside.width) // n]
+            for mask, n in zip(masks, (1, 2, 2), strict=True)
+        )
+
+    return Overlay(inside, cut(overlay.keep), cut(overlay.add))

@@ -27,7 +27,7 @@ _WIDE = (0.19, 0.41, 0.14, 0.04, 0.22)
 _UPRIGHT = (0.10, 0.10, 0.27, 0.20, 0.09, 0.02, 0.22)
 
 # Parts of the width: section, bar, beat, then beats over the hold, and what comes next over news.
-_STRIP_COLUMNS = (0.13, 0.20, 0.14, 0.20, 0.33)
+_STRIP_COLUMNS = (0.15, 0.20, 0.13, 0.20, 0.32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from syncvid.picture.areas import text_area
+from syncvid.picture.areas import is_upright, text_area
 from syncvid.picture.colour import LEAST_CONTRAST, colour_to_yuv, contrast, parse_colour
 from syncvid.picture.inking import ink
 from syncvid.picture.overlay import Overlay, even_up, stack
@@ -63,6 +63,11 @@ _LINE_EM, _ABOVE_EM, _BELOW_EM, _BESIDE_EM = 1.22, 1.06, 0.52, 1.5
 
 # Words give way to names by at most this share of the picture's height, and then lie so far above.
 _FURTHEST_UP, _APART_PX = 0.12, 4
+
+# In an upright picture the foot of what is free of the players' signs often lies across heads:
+# words go up, at most until they stand on the picture's middle, to where they cover least of these
+# shares of the tiles' heights, in which heads are.  Project choice.
+_HEADS = (0.05, 0.6)
 
 # In a narrow picture letters are so small that about this many of them fill a line; a letter of
 # the project's serif is 0.42 em wide on average (names and words of the demo).
@@ -331,6 +336,7 @@ def draw_words(
     *,
     clear_of: Sequence[Rect] = (),
     above: Sequence[Rect] = (),
+    tiles: Sequence[Rect] = (),
 ) -> Overlay | None:
     """Draw words at the foot of the whole picture: a scene's caption, sung words, a remark.
 
@@ -350,6 +356,8 @@ def draw_words(
         far up.
     above : sequence of Rect
         Other words at the foot, which they never cover.
+    tiles : sequence of Rect
+        The tiles of the scene: in an upright picture words stand where they cover least of heads.
 
     Returns
     -------
@@ -366,7 +374,10 @@ def draw_words(
     foot = Rect((size[0] - width) // 4 * 2, area.y + area.height - height, width, height)
     for other in above:
         foot = replace(foot, y=max(0, min(foot.y, (other.y - height) // 2 * 2)))
-    rect = _lifted(foot, clear_of, int(_FURTHEST_UP * size[1]))
+    most = int(_FURTHEST_UP * size[1])
+    rect = _lifted(foot, clear_of, most)
+    if is_upright(size):
+        rect = _off_heads(foot, tiles, clear_of, (size[1] // 2 - height, most))
     fade = max(1, round(0.8 * _BESIDE_EM * em))
     band = np.full(width, legible_opacity(style))
     band[-fade:] *= _falling(fade)
@@ -390,6 +401,41 @@ def _lifted(foot: Rect, others: Sequence[Rect], most: int) -> Rect:
         if not beside and y < other.y + other.height and other.y < y + foot.height:
             y = (other.y - foot.height - _APART_PX) // 2 * 2
     return replace(foot, y=y) if 0 <= foot.y - y <= most else foot
+
+
+def _off_heads(
+    foot: Rect, tiles: Sequence[Rect], names: Sequence[Rect], limits: tuple[int, int]
+) -> Rect:
+    """Return a rectangle where it covers least of heads: at a lower edge, in a gap, or as it was.
+
+    It is moved up only, clear of names, and not above the first of the limits; the other one is
+    how far it may go to be clear of a name.
+    """
+    highest, most = limits
+    edges = [tile.y + tile.height for tile in tiles] + [tile.y for tile in tiles]
+    tried = [
+        _lifted(replace(foot, y=y // 2 * 2), names, most)
+        for y in {foot.y, *(e - foot.height for e in edges), *(e - foot.height // 2 for e in edges)}
+        if highest <= y <= foot.y
+    ]
+
+    def covered(rect: Rect) -> int:
+        return sum(_common(rect, head) for head in map(_heads, tiles))
+
+    return min(tried, key=lambda rect: (covered(rect), -rect.y), default=foot)
+
+
+def _heads(tile: Rect) -> Rect:
+    """Return the part of a tile in which heads are."""
+    top, bottom = (tile.y + round(share * tile.height) for share in _HEADS)
+    return replace(tile, y=top, height=bottom - top)
+
+
+def _common(one: Rect, other: Rect) -> int:
+    """Return how many pixels two rectangles have in common."""
+    wide = min(one.x + one.width, other.x + other.width) - max(one.x, other.x)
+    high = min(one.y + one.height, other.y + other.height) - max(one.y, other.y)
+    return max(0, wide) * max(0, high)
 
 
 def _set_words(words: Typeset, size: tuple[int, int]) -> tuple[list[Typeset], float]:

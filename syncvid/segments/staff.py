@@ -19,11 +19,21 @@ _DECODER_BYTES_PER_PIXEL, _ENCODER_BYTES_PER_PIXEL = 11, 90
 
 def worker_count(compositions: Sequence[Composition], cores: int) -> int:
     """Return how many processes the memory budget allows for, from 1 to `cores`."""
+    allowed = (_MEMORY_BUDGET - _PARENT_BYTES) // _worker_bytes(compositions)
+    return min(max(1, allowed), max(1, cores))
+
+
+def memory_is_short(compositions: Sequence[Composition]) -> bool:
+    """Tell whether even one process takes more than the memory budget."""
+    return _PARENT_BYTES + _worker_bytes(compositions) > _MEMORY_BUDGET
+
+
+def _worker_bytes(compositions: Sequence[Composition]) -> int:
+    """Return about how much memory a process takes."""
     # The outputs show the same clips; each has an encoder.
     clips = sum(width * height for width, height in _most_at_once(compositions[0]))
     canvases = sum(composition.size[0] * composition.size[1] for composition in compositions)
-    worker = _WORKER_BYTES + _DECODER_BYTES_PER_PIXEL * clips + _ENCODER_BYTES_PER_PIXEL * canvases
-    return min(max(1, (_MEMORY_BUDGET - _PARENT_BYTES) // worker), max(1, cores))
+    return _WORKER_BYTES + _DECODER_BYTES_PER_PIXEL * clips + _ENCODER_BYTES_PER_PIXEL * canvases
 
 
 def _most_at_once(composition: Composition) -> list[tuple[int, int]]:

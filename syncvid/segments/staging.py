@@ -119,6 +119,7 @@ class Drawings:
                 composition.layout.caption,
                 clear_of=names,
                 above=[other.rect for other in below if other is not None],
+                tiles=[place.rect for place in composition.scenes[scene].places],
             )
         return self._words[key]
 

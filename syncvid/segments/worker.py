@@ -19,6 +19,7 @@ from syncvid.segments.beacon import Beacon
 from syncvid.segments.cutting import Segment, notes_path, pictures_per_segment
 from syncvid.segments.glimpses import glimpse, keep_glimpses
 from syncvid.segments.painting import Habits, Painter
+from syncvid.segments.staff import memory_is_short
 from syncvid.segments.tiles import TileLost
 
 PART_ENDING = ".part"
@@ -164,13 +165,15 @@ def _write_pictures(
 def _writer(job: SegmentJob, target: Target, part: Path) -> SegmentWriter:
     """Open the file of one target."""
     composition = job.compositions[target.number]
+    # With so many clips the encoder has little to do, and a thread of its own costs it pictures.
+    threads = 1 if memory_is_short(job.compositions) else _ENCODER_THREADS
     return SegmentWriter(
         part,
         size=composition.size,
         frame_rate=composition.frame_rate,
         settings=target.settings,
         key_interval=pictures_per_segment(composition.frame_rate),
-        threads=min(job.habits.threads, _ENCODER_THREADS),
+        threads=min(job.habits.threads, threads),
     )
 
 

@@ -16,7 +16,6 @@ from syncvid.media.encode import EncodeSettings, SegmentWriter
 from syncvid.media.join import join_segments
 from syncvid.media.labels import Chapter, Labels
 from syncvid.picture.beat_cards import BeatCard, BeatCards
-from syncvid.picture.beat_drawing import BeatDrawing, set_words
 from syncvid.picture.canvas import Canvas
 from syncvid.production.beats import GuideMap
 from syncvid.production.files import check_target, system_errors
@@ -93,14 +92,11 @@ class Film:
             )
         check_target(self.path)
 
-    def cards(self) -> Iterator[BeatCard]:
-        """Yield what each picture shows."""
-        return BeatCards(self.guide, claps=self.claps).pictures(self.count, self.frame_rate)
-
-    def drawing(self, size: tuple[int, int]) -> tuple[BeatDrawing, tuple[str, ...]]:
-        """Return what draws the cards at a size, and which letters no font has."""
-        words, warnings = set_words(dict.fromkeys(self.cards()))
-        return BeatDrawing(size, words), warnings
+    def cards(self) -> list[BeatCard]:
+        """Return what each picture shows; of equal ones the same object."""
+        known: dict[BeatCard, BeatCard] = {}
+        shown = BeatCards(self.guide, claps=self.claps).pictures(self.count, self.frame_rate)
+        return [known.setdefault(card, card) for card in shown]
 
 
 def write_film(

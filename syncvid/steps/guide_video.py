@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +10,8 @@ from syncvid.arrays import Sound
 from syncvid.errors import MediaError, RenderError
 from syncvid.media.encode import EncodeSettings
 from syncvid.picture.areas import is_upright
-from syncvid.picture.beat_drawing import INK, PAPER, SOFT, BeatDrawing
+from syncvid.picture.beat_cards import BeatCard
+from syncvid.picture.beat_drawing import INK, PAPER, SOFT, BeatDrawing, set_words
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.composition import Composition
 from syncvid.picture.overlay import even_up
@@ -28,6 +29,7 @@ from syncvid.segments.staff import usable_cores
 from syncvid.steps.composing import Look, plan_video
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.guide_film import Film, write_film
+from syncvid.sync.reasons import of_clicks
 from syncvid.timeline import FrameRate, parse_frame_rate
 
 SIZE = (1280, 720)
@@ -40,6 +42,14 @@ _CARDS = EncodeSettings(preset="ultrafast", crf=18)
 # The band below the conductor: a strip of this share of the height.  In an upright picture there is
 # room for more: a height of this share of the width.
 _BAND, _UPRIGHT_BAND = 0.25, 0.6
+
+# What sync says of a clip in which only the guide is heard: of a player's a fault, of a conductor's
+# what one expects.
+_GUIDE_ALONE = of_clicks(sure=False, alone=True, version="", settled=False, by_notes=False)
+
+# So much of a conductor's width is shown at least: the sides are mostly the room.  Nothing is cut
+# off above and below, where hands are.
+_LEAST_WIDTH = 0.7
 
 
 def make_guide_video(
@@ -85,8 +95,10 @@ def make_guide_video(
     """
     film = Film(guide, sound, path, size, parse_frame_rate(frame_rate), claps)
     film.check()
-    drawing, warnings = film.drawing(size)
-    pictures = (drawing.show(card) for card in film.cards())
+    cards = film.cards()
+    words, warnings = set_words(cards)
+    drawing = BeatDrawing(size, words)
+    pictures = (drawing.show(card) for card in cards)
     return (*warnings, *write_film(film, pictures, _CARDS, progress))
 
 
@@ -112,7 +124,7 @@ def make_conductor_video(
     Parameters
     ----------
     conductor : Path
-        The clip; it is shown whole, hands are never cropped.
+        The clip; nothing is cut off above and below, where hands are.
     guide_path : Path
         The guide's sound as a file, in which the clip is looked for.
     guide, sound, path, size, frame_rate, claps, progress
@@ -136,7 +148,9 @@ def make_conductor_video(
     """
     film = Film(guide, sound, path, size, parse_frame_rate(frame_rate), claps)
     film.check()
-    drawing, warnings = film.drawing(_band_size(size))
+    cards = film.cards()
+    words, warnings = set_words(cards)
+    drawing = BeatDrawing(_band_size(size), words)
     material, problems = loose_material([str(conductor)], guide=str(guide_path))
     if problems:
         raise problems[0]
@@ -146,7 +160,7 @@ def make_conductor_video(
         material = replace(material, recordings=(pinned,))
     above = (size[0], size[1] - drawing.canvas.height)
     composition, remarks = _placed(material, above, film.frame_rate, progress.part(0.2))
-    pictures = _pictures(film, composition, drawing)
+    pictures = _pictures(film, composition, cards, drawing)
     said = write_film(film, pictures, EncodeSettings(), progress.part(0.8))
     return (*warnings, *remarks, *said)
 
@@ -190,6 +204,11 @@ def _judged(result: SyncResult, material: Material) -> tuple[str, ...]:
         )
     if clip.finding.verdict == "sure":
         return ()
+    if clip.finding.reason == _GUIDE_ALONE and not clip.finding.rivals:
+        return (
+            f"{file}: placed by the guide that is heard in it; please look whether the hands fall "
+            "on the beats.",
+        )
     return (
         f"{file}: please check with your own ears that it begins at guide second "
         f"{clip.finding.placement.offset_s:.3f}: {clip.finding.reason}",
@@ -197,17 +216,19 @@ def _judged(result: SyncResult, material: Material) -> tuple[str, ...]:
 
 
 def _plain(layout: Layout) -> Layout:
-    """Return a layout on paper, without names, in which nothing of a picture is cropped."""
+    """Return a layout on paper, without names, that shows the whole height of a picture."""
     return replace(
         layout,
         canvas=replace(layout.canvas, background=PAPER),
-        tile=replace(layout.tile, background=PAPER, least_width=1.0, least_height=1.0),
+        tile=replace(layout.tile, background=PAPER, least_width=_LEAST_WIDTH, least_height=1.0),
         card=replace(layout.card, background=PAPER, ink=INK, player=SOFT),
         caption=replace(layout.caption, show=False),
     )
 
 
-def _pictures(film: Film, composition: Composition, drawing: BeatDrawing) -> Iterator[Canvas]:
+def _pictures(
+    film: Film, composition: Composition, cards: Sequence[BeatCard], drawing: BeatDrawing
+) -> Iterator[Canvas]:
     """Yield the conductor with the band below; where the clip is over there is paper."""
     canvas = Canvas(*film.size)
     above = Rect(0, 0, *composition.size)
@@ -216,7 +237,7 @@ def _pictures(film: Film, composition: Composition, drawing: BeatDrawing) -> Ite
     shown: Canvas | None = None
     step = pictures_per_segment(film.frame_rate)
     try:
-        for number, card in enumerate(film.cards()):
+        for number, card in enumerate(cards):
             picture = composition.first + number
             if picture < composition.last:
                 if number % step == 0:

@@ -57,6 +57,8 @@ class GuideWishes:
         Whether the guide is made as a video too.
     conductor : Path or None
         A video that conducts it, to be laid under the click.
+    conductor_offset_s : float or None
+        Where on the guide that video begins, in seconds; None: its sound tells.
     """
 
     out: Path | None = None
@@ -65,6 +67,7 @@ class GuideWishes:
     practice: Practice = field(default_factory=Practice)
     video: bool = False
     conductor: Path | None = None
+    conductor_offset_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,12 +205,23 @@ class _Maker:
         """Write the guide as a video, and the conductor's."""
         files, conductor = self._files, self._wishes.conductor
         if self._wishes.video:
-            make_guide_video(guide, sound, files.video, progress=self._progress.part(0.2))
+            self._remarks += make_guide_video(
+                guide,
+                sound,
+                files.video,
+                claps=self._read.plan.sheet.claps,
+                progress=self._progress.part(0.2),
+            )
             self._made.append(("video", files.video))
         if conductor is not None:
-            progress = self._progress.part(0.2)
-            make_conductor_video(
-                conductor, files.out, guide, sound, files.conducted, progress=progress
+            self._remarks += make_conductor_video(
+                conductor,
+                files.out,
+                guide,
+                sound,
+                files.conducted,
+                offset_s=self._wishes.conductor_offset_s,
+                progress=self._progress.part(0.2),
             )
             self._made.append(("conducted video", files.conducted))
 

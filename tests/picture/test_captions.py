@@ -270,6 +270,40 @@ def test_words_give_way_to_names() -> None:
     assert aside.rect == free.rect
 
 
+@pytest.mark.parametrize("rows", [1, 2, 3, 4, 5, 6])
+@pytest.mark.parametrize("text", ["The lark", "A sentence that is said in two lines, or so, of it"])
+def test_words_in_a_tall_video_do_not_lie_across_heads(rows: int, text: str) -> None:
+    size, columns = (1080, 1920), 1 if rows < 3 else 2
+    across, down = size[0] // columns, size[1] // rows // 2 * 2
+    tiles = [
+        Rect(across * column, down * row, across, down - 2)
+        for row in range(rows)
+        for column in range(columns)
+    ]
+    names = [Rect(t.x, t.y + t.height - 40, 200, 40) for t in tiles]
+    placed = draw_words(words(text), size, LOOK.caption, clear_of=names, tiles=tiles)
+    alone = draw_words(words(text), size, LOOK.caption, clear_of=names)
+    assert placed is not None
+    assert alone is not None
+    rect, foot = placed.rect, alone.rect
+    # On the middle of the picture at the highest, and clear of a name there.
+    assert size[1] / 2 <= rect.y + rect.height + 0.12 * size[1]
+    # Practice: 15 % below are free.
+    assert rect.y + rect.height <= 0.85 * size[1]
+    for name in names:
+        beside = name.x >= rect.x + rect.width or rect.x >= name.x + name.width
+        assert beside or name.y >= rect.y + rect.height or rect.y >= name.y + name.height
+
+    def on_faces(place: Rect) -> int:
+        # A head and shoulders in the middle of each tile fill its upper half.
+        spans = [(max(place.y, t.y), min(place.y + place.height, t.y + down / 2)) for t in tiles]
+        return sum(max(0, int(end - begin)) for begin, end in spans)
+
+    assert on_faces(rect) <= on_faces(foot)
+    if rect.height < down * 0.4 - 44:
+        assert on_faces(rect) == 0
+
+
 def test_text_keeps_clear_of_what_phones_lay_over_upright_video() -> None:
     area = text_area((1080, 1920))
     assert (area.y, area.y + area.height) == (288, 1632)  # 15 % of 1920

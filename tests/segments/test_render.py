@@ -23,7 +23,7 @@ from syncvid.production.layouts import Layout
 from syncvid.progress import Event, Progress
 from syncvid.segments import RenderSummary, render_video
 from syncvid.segments import engine as engine_module
-from syncvid.segments.staff import worker_count
+from syncvid.segments.staff import memory_is_short, worker_count
 from syncvid.timeline import Placement, middle_of_picture_s
 from tests.segments import films
 from tests.segments.films import QUICK, RATE, SIZE, Silence, numbers_of, quartet
@@ -371,6 +371,9 @@ def test_memory_decides_how_many_processes_there_are(folder: Path) -> None:
     assert worker_count([of(2, (640, 360))], 2) == 2
     assert worker_count([of(2, (640, 360))], 64) > 2
     assert worker_count([of(40, (3840, 2160))], 64) == 1
+    # Where that is too little even for one, the encoder gets a single thread.
+    assert memory_is_short([of(64, (1920, 1080))])
+    assert not memory_is_short([of(40, (1920, 1080))])
 
 
 def _wait_until(condition: Callable[[], bool], timeout_s: float = 20.0) -> None:
