@@ -26,6 +26,7 @@ from syncvid.production.guide_plan import (
     Tempo,
     TempoChange,
 )
+from syncvid.production.note_values import FASTEST, SLOWEST
 from syncvid.production.played import beat_at
 
 # An event takes two bytes at least, so a larger file may hold more than two million of them
@@ -37,8 +38,6 @@ _ENDLESS = re.compile(rb"[\x80-\xff]{1024}")
 _DRUMS = 9
 # Microseconds per quarter where no tempo is given (SMF 1.0).
 _DEFAULT_TEMPO = 500_000
-# Tempi that a plan can have, in quarters per minute (project choice).
-_SLOWEST, _FASTEST = 5.0, 999.0
 # What ends so little after a bar line, or is marked so little before one, means the bar line
 # (in whole notes, project choice).
 NEAR = Fraction(1, 32)
@@ -351,12 +350,22 @@ def _tempi(
 
 def _tempo(microseconds: int, bar: int, name: str) -> Tempo:
     """Return a tempo from microseconds per quarter."""
-    quarters = 60e6 / microseconds if microseconds else float("inf")
-    if not _SLOWEST <= quarters <= _FASTEST:
+    quarters = _quarters(microseconds) if microseconds else float("inf")
+    if not SLOWEST <= quarters <= FASTEST:
         raise ProductionError(
-            f"The tempo in bar {bar} is {quarters:.4g} quarters a minute; {_SLOWEST:g} to "
-            f"{_FASTEST:g} can be played to.",
+            f"The tempo in bar {bar} is {quarters:.4g} quarters a minute; {SLOWEST:g} to "
+            f"{FASTEST:g} can be played to.",
             where=name,
             fix="Correct it in the score.",
         )
     return Tempo(quarters)
+
+
+def _quarters(microseconds: int) -> float:
+    """Return quarters per minute: the plainest number that is written in these microseconds.
+
+    90 a minute is written as 666,667 microseconds: 90 was meant, not 89.999955.
+    """
+    exact = 60e6 / microseconds
+    plain = (round(exact, digits) for digits in range(5))
+    return next((q for q in plain if q > 0 and round(60e6 / q) == microseconds), exact)
