@@ -103,7 +103,7 @@ def _track(events: Sequence[tuple[int, mido.Message]], end: int) -> mido.MidiTra
 def _beats(guide_map: GuideMap, plan: GuidePlan) -> list[_Beat]:
     """Return the stretches of the file: what comes before the first beat, and each beat."""
     bars = [*_counted_bars(guide_map, plan), *plan.bars]
-    lengths = list(itertools.chain.from_iterable(_lengths(bar) for bar in bars))
+    lengths = _lengths(bars)
     if not lengths or len(lengths) != len(guide_map.beats):
         raise ProductionError(
             f"The beat map has {len(guide_map.beats)} beats, its plan {len(lengths)}.",
@@ -144,12 +144,19 @@ def _counted_bars(guide_map: GuideMap, plan: GuidePlan) -> list[Bar]:
     return bars
 
 
-def _lengths(bar: Bar) -> Iterator[tuple[Fraction, str | None]]:
-    """Yield how long each beat of a bar is played, the first one with the bar's metre."""
-    starts = [start for _, start in beat_starts(bar)]
-    edges = [bar.begin, *starts[1:], bar.begin + bar.length]
-    for index, (start, stop) in enumerate(itertools.pairwise(edges)):
-        yield stop - start, bar.metre.name if index == 0 else None
+def _lengths(bars: Sequence[Bar]) -> list[tuple[Fraction, str | None]]:
+    """Return how long each beat is played, the first one of a bar with the bar's metre."""
+    found: list[tuple[Fraction, str | None]] = []
+    for bar in bars:
+        starts = [start for _, start in beat_starts(bar)]
+        edges = [bar.begin, *starts[1:], bar.begin + bar.length]
+        if starts:
+            lengths = [stop - start for start, stop in itertools.pairwise(edges)]
+            found += zip(lengths, [bar.metre.name, *[None] * len(starts)], strict=False)
+        elif found:
+            # An upbeat between two beats belongs to the one before.
+            found[-1] = (found[-1][0] + bar.length, found[-1][1])
+    return found
 
 
 def _signatures(beats: Sequence[_Beat]) -> Iterator[tuple[int, mido.MetaMessage]]:
