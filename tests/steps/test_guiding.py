@@ -131,7 +131,7 @@ def test_what_is_said_beside_the_plan_wins(plan: Path) -> None:
     found = make_guide(plan, GuideWishes(changes=changes)).map
     assert found.beats[0].length_s == pytest.approx(1.0)
     assert sum(beat.is_count_in for beat in found.beats) == 6
-    with pytest.raises(ProductionError, match="The tempo 'fast'"):
+    with pytest.raises(ProductionError, match="The tempo: 'fast'"):
         make_guide(plan, GuideWishes(changes=Changes(tempo="fast")))
 
 
