@@ -1,0 +1,364 @@
+"""The order in which the bars of a score are played: repeats, endings, jumps and codas.
+
+What MusicXML 4.0 says of its elements holds (w3.org/2021/06/musicxml40/musicxml-reference):
+
+- `<repeat>`: `times` is how often its bars are played in all; after a jump it is not taken again
+  unless `after-jump` says so.  (A repeat that is first met after a jump, in a coda, is taken.)
+- `<ending>`: its numbers say which times it is played.  After a jump the last one is.
+- `<sound>`: da capo and dal segno are taken the first time through, unless `time-only` says other
+  times; to coda the second time.  Where a score jumps back, that second time is the one after the
+  jump, as musicians read it: not the second time of a repeat.  Fine ends the music after a jump.
+
+A sign acts at the end of the bar that it stands in; where a repeat ends there too, it goes first.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from syncvid.errors import ProductionError
+
+
+class Jump(NamedTuple):
+    """A jump to a sign.
+
+    Attributes
+    ----------
+    to : str or None
+        Name of the segno or coda, empty where it has none; None: the beginning.
+    times : tuple of int
+        Which times through it is taken; empty: as is usual.
+    """
+
+    to: str | None = None
+    times: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What stands at one bar and changes the order.
+
+    Attributes
+    ----------
+    forward : bool
+        A repeat begins with it.
+    passes : int
+        A repeat ends with it, whose bars are played so often in all; 0: none does.
+    after_jump : bool
+        That repeat is taken again after a jump.
+    ending : tuple of int or None
+        An ending for these times begins with it; empty: it does not say for which.
+    ending_stops : bool
+        An ending stops with it.
+    segno, coda : str or None
+        Name of the sign at its beginning, which may be empty; None: there is none.
+    back : tuple of Jump
+        Da capo and dal segno at its end.
+    to_coda : Jump or None
+    fine : tuple of int or None
+        The music ends with it, the times that are given; empty: after a jump.
+    """
+
+    forward: bool = False
+    passes: int = 0
+    after_jump: bool = False
+    ending: tuple[int, ...] | None = None
+    ending_stops: bool = False
+    segno: str | None = None
+    coda: str | None = None
+    back: tuple[Jump, ...] = ()
+    to_coda: Jump | None = None
+    fine: tuple[int, ...] | None = None
+
+
+class Order(NamedTuple):
+    """The order of bars.
+
+    Attributes
+    ----------
+    indices : list of int
+        Which bar is played when.
+    lost : list of (int, str)
+        Bars with a jump to a sign that is not there, and what it is: ``dal segno``, ``to coda``.
+    """
+
+    indices: list[int]
+    lost: list[tuple[int, str]]
+
+
+def play_order(signs: Sequence[Signs], *, most: int) -> Order:
+    """Unfold a score.
+
+    Parameters
+    ----------
+    signs : sequence of Signs
+        Of each bar as it is written.
+    most : int
+        More bars are not played.
+
+    Returns
+    -------
+    Order
+
+    Raises
+    ------
+    ProductionError
+        More than `most` bars would be played.
+
+    Examples
+    --------
+    >>> play_order([Signs(), Signs(passes=2), Signs()], most=100).indices
+    [0, 1, 0, 1, 2]
+    """
+    return _Player(signs, most).play()
+
+
+def order_text(numbers: Sequence[int]) -> str:
+    """Write bars in the order in which they are played.
+
+    Parameters
+    ----------
+    numbers : sequence of int
+        Of each bar; the second half of a divided one is left out where it follows the first.
+
+    Examples
+    --------
+    >>> order_text([1, 2, 3, 1, 2, 4])
+    '1-3, 1-2, 4'
+    """
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(f"{a}-{b}" if a != b else f"{a}" for a, b in runs)
+
+
+@dataclass(slots=True)
+class _Ending:
+    """Bars `first` to `last`, played the times of `numbers`."""
+
+    first: int
+    last: int
+    numbers: tuple[int, ...]
+    goes_back: bool
+
+
+@dataclass(slots=True)
+class _Repeat:
+    """Bars that are played several times, from `start` to `last`, its endings included.
+
+    `count` is which time it is; `met` says that an ending or the sign at its end was played.
+    """
+
+    start: int
+    last: int
+    passes: int
+    after_jump: bool
+    endings: list[_Ending]
+    count: int = 1
+    met: bool = False
+
+
+def _endings(signs: Sequence[Signs]) -> list[_Ending]:
+    """Return the endings; one that does not stop ends with a repeat or before the next one."""
+    found = []
+    for first, sign in enumerate(signs):
+        if sign.ending is None:
+            continue
+        last = first
+        while (
+            not signs[last].ending_stops
+            and not signs[last].passes
+            and last + 1 < len(signs)
+            and signs[last + 1].ending is None
+        ):
+            last += 1
+        is_closed = signs[last].ending_stops or signs[last].passes or last + 1 < len(signs)
+        # Where nothing closes it, its first bar alone is meant for certain.
+        last = last if is_closed else first
+        goes_back = any(signs[index].passes for index in range(first, last + 1))
+        found.append(_Ending(first, last, sign.ending, goes_back))
+    return found
+
+
+def _groups(signs: Sequence[Signs]) -> list[list[_Ending]]:
+    """Return endings that belong together; those that do not say their times get the next one."""
+    groups: list[list[_Ending]] = []
+    for ending in _endings(signs):
+        before = groups[-1][-1] if groups else None
+        joined = before is not None and before.last + 1 == ending.first
+        top = max(before.numbers) if before is not None and joined else 0
+        if joined and (not ending.numbers or min(ending.numbers) > top):
+            groups[-1].append(ending)
+        else:
+            groups.append([ending])
+            top = 0
+        if not ending.numbers:
+            ending.numbers = (top + 1,)
+    return groups
+
+
+def _repeats(signs: Sequence[Signs]) -> list[_Repeat]:
+    """Match the ends of repeats with their beginnings, inner ones first."""
+    groups = {group[0].first: group for group in _groups(signs)}
+    repeats: list[_Repeat] = []
+    open_starts: list[int] = []
+    # Where a repeat begins that has no sign for it.
+    floor = index = 0
+    while index < len(signs):
+        sign = signs[index]
+        if sign.forward:
+            open_starts.append(index)
+        group = groups.get(index, [])
+        if group or sign.passes:
+            last = group[-1].last if group else index
+            ends = signs[index : last + 1]
+            start = floor
+            if any(end.passes for end in ends):
+                start = open_starts.pop() if open_starts else floor
+                floor = last + 1
+            after_jump = any(end.after_jump for end in ends)
+            passes = _passes(group) if group else sign.passes
+            repeats.append(_Repeat(start, last, passes, after_jump, group))
+            index = last
+        index += 1
+    return repeats
+
+
+def _passes(group: list[_Ending]) -> int:
+    """Return how often bars with endings are played: as often as their numbers say.
+
+    A lone first ending that goes back is left out the last time.
+    """
+    top = max(max(ending.numbers) for ending in group)
+    return top + 1 if len(group) == 1 and group[0].goes_back else top
+
+
+class _Player:
+    """Walks through a score as a player does."""
+
+    def __init__(self, signs: Sequence[Signs], most: int) -> None:
+        self.signs, self.most = signs, most
+        self.repeats = _repeats(signs)
+        self.ends: dict[int, _Repeat] = {}
+        self.in_ending: dict[int, _Repeat] = {}
+        self.skips: dict[int, tuple[_Repeat, _Ending]] = {}
+        for repeat in self.repeats:
+            if not repeat.endings:
+                self.ends[repeat.last] = repeat
+            for ending in repeat.endings:
+                self.skips[ending.first] = repeat, ending
+                for index in range(ending.first, ending.last + 1):
+                    self.in_ending[index] = repeat
+                    if signs[index].passes:
+                        self.ends[index] = repeat
+        self.visits = [0] * len(signs)
+        self.taken: set[tuple[int, Jump]] = set()
+        self.jumped = False
+        self.jumps_back = any(sign.back for sign in signs)
+        self.lost: list[tuple[int, str]] = []
+
+    def play(self) -> Order:
+        """Return the order."""
+        order: list[int] = []
+        here = 0
+        while here < len(self.signs):
+            skip = self.skips.get(here)
+            if skip is not None and skip[0].count not in skip[1].numbers:
+                here = skip[1].last + 1
+                continue
+            if len(order) >= self.most:
+                raise ProductionError(
+                    f"With its repeats and jumps the score has more than {self.most} bars.",
+                    fix="Look at the repeats: one may say that it is played very often.",
+                )
+            order.append(here)
+            self.visits[here] += 1
+            following = self._after(here)
+            if following is None:
+                break
+            here = following
+        return Order(order, self.lost)
+
+    def _after(self, here: int) -> int | None:
+        """Return which bar follows; None: the music ends."""
+        if here in self.in_ending:
+            self.in_ending[here].met = True
+        repeat = self.ends.get(here)
+        if repeat is not None:
+            repeat.met = True
+            if repeat.count < repeat.passes:
+                repeat.count += 1
+                self._begin_inner(repeat)
+                return repeat.start
+        sign = self.signs[here]
+        if self._ends(here, sign):
+            return None
+        for jump in sign.back:
+            if self._takes(here, jump, usual=True):
+                target = 0 if jump.to is None else self._segno(here, jump.to)
+                if target is not None:
+                    self._jump_back()
+                    return target
+        if sign.to_coda is not None:
+            usual = self.jumped if self.jumps_back else self.visits[here] == 2
+            if self._takes(here, sign.to_coda, usual=usual):
+                target = self._coda(here, sign.to_coda.to or "")
+                if target is not None:
+                    return target
+        return here + 1
+
+    def _begin_inner(self, outer: _Repeat) -> None:
+        """Let the repeats within one that is played again be played as the first time."""
+        for repeat in self.repeats:
+            if repeat is not outer and outer.start <= repeat.start and repeat.last <= outer.last:
+                repeat.count, repeat.met = 1, False
+
+    def _ends(self, here: int, sign: Signs) -> bool:
+        """Tell whether the music ends with a bar."""
+        if sign.fine is None:
+            return False
+        return self.visits[here] in sign.fine if sign.fine else self.jumped
+
+    def _takes(self, here: int, jump: Jump, *, usual: bool) -> bool:
+        """Tell whether a jump is taken, and remember it; without times it is so once."""
+        if jump.times:
+            return self.visits[here] in jump.times
+        if not usual or (here, jump) in self.taken:
+            return False
+        self.taken.add((here, jump))
+        return True
+
+    def _jump_back(self) -> None:
+        """Let repeats that have been played be played as after a jump."""
+        self.jumped = True
+        for repeat in self.repeats:
+            if repeat.met:
+                repeat.count = 1 if repeat.after_jump else repeat.passes
+
+    def _segno(self, here: int, name: str) -> int | None:
+        """Return the bar of a segno: of that name, or the nearest one before."""
+        found = [index for index, sign in enumerate(self.signs) if sign.segno is not None]
+        named = [index for index in found if self.signs[index].segno == name]
+        if not found:
+            self.lost.append((here, "dal segno"))
+            return None
+        choice = named or found
+        return next((index for index in reversed(choice) if index <= here), choice[0])
+
+    def _coda(self, here: int, name: str) -> int | None:
+        """Return the bar of a coda behind: of that name, or the next one."""
+        found = [
+            index
+            for index, sign in itertools.islice(enumerate(self.signs), here + 1, None)
+            if sign.coda is not None
+        ]
+        if not found:
+            self.lost.append((here, "to coda"))
+            return None
+        return next((index for index in found if self.signs[index].coda == name), found[0])
