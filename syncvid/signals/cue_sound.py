@@ -15,7 +15,6 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
-from syncvid.lazily import ndimage
 from syncvid.signals.cue_code import ALPHABET, MOST_GUIDE, MOST_VERSION, SYMBOLS, encode
 
 LOW_HZ = 1200.0
@@ -121,7 +120,9 @@ def _phase(symbols: tuple[int, ...]) -> Floats:
         [1 / period, 1 / period[::-1], *(_chirp_hz(symbol, chirp_at) for symbol in symbols)]
     )
     kernel = np.hanning(round(GLIDE_S * _FINE_RATE) + 2)
-    smooth = ndimage.convolve1d(hertz, kernel / kernel.sum(), mode="nearest")
+    # By numpy: a guide is made in less time than scipy takes to load.
+    around = np.pad(hertz, ((len(kernel) - 1) // 2, len(kernel) // 2), mode="edge")
+    smooth = np.convolve(around, kernel / kernel.sum(), mode="valid")
     return np.asarray(2 * np.pi * np.concatenate([[0.0], np.cumsum(smooth)]) / _FINE_RATE)
 
 

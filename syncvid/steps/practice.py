@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
@@ -15,7 +16,9 @@ from syncvid.production.guide_plan import GuidePlan, Score
 from syncvid.progress import Progress
 from syncvid.steps.guide_files import GuideFiles
 from syncvid.steps.guide_source import GuideSource
-from syncvid.steps.played_parts import PlayedParts, played_parts
+
+if TYPE_CHECKING:
+    from syncvid.steps.played_parts import PlayedParts
 
 ONLY = ("clicks", "drone")
 PLAY = ("others", "own", "all")
@@ -126,8 +129,13 @@ class PracticeVersions:
     def __init__(self, read: GuideSource, timing: Timing, practice: Practice) -> None:
         check_practice(practice)
         self._read, self._timing = read, timing
-        self._heard = played_parts(read, timing.map) if practice.play else PlayedParts()
-        self._versions = list_versions(practice, self._heard.names)
+        self._heard: PlayedParts | None = None
+        if practice.play:
+            # Only here: finding recordings takes longer to load than a guide to make.
+            from syncvid.steps.played_parts import played_parts
+
+            self._heard = played_parts(read, timing.map)
+        self._versions = list_versions(practice, self._heard.names if self._heard else ())
 
     def make(self, files: GuideFiles, progress: Progress) -> Versions:
         """Make them.
@@ -144,7 +152,7 @@ class PracticeVersions:
             if sound is not None:
                 write_sound(files.named(version.label), sound)
                 made.append(version)
-        remarks = list(self._heard.remarks)
+        remarks = list(self._heard.remarks) if self._heard else []
         if len(made) < len(self._versions):
             remarks.append(
                 "Recordings sound at their own tempo only: no slower version with them was made."
@@ -152,10 +160,12 @@ class PracticeVersions:
         return Versions(tuple(made), tuple(remarks))
 
 
-def _sound(read: GuideSource, timing: Timing, version: Version, heard: PlayedParts) -> Sound | None:
+def _sound(
+    read: GuideSource, timing: Timing, version: Version, heard: PlayedParts | None
+) -> Sound | None:
     """Return the sound of one version; None where recordings would have to be slowed down."""
     plan = read.plan
-    if version.parts and heard.is_recorded:
+    if version.parts and heard is not None and heard.is_recorded:
         if version.speed != 1.0:
             return None
         return heard.with_guide(render_guide(timing, plan, read.score), version.parts)
