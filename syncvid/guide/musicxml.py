@@ -68,8 +68,8 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
     told += [Told(i, f"says {jump}, but there is no such sign: it is passed") for i, jump in lost]
     if tempo is None:
         remarks.append(no_tempo)
-    elif (marks[0].index, marks[0].at) != (0, 0) and not _is_upbeat(bars[: marks[0].index]):
-        number = bars[marks[0].index].number
+    elif (marks[0].measure > 0 or marks[0].at > 0) and not _is_upbeat(bars[: marks[0].measure]):
+        number = bars[marks[0].measure].number
         remarks.append(f"The first tempo stands in bar {number}; it is taken from the beginning.")
     plan = GuidePlan(
         title=_title(root),
@@ -172,7 +172,7 @@ def _unequal(parts: Sequence[WrittenPart]) -> list[str]:
     """Tell parts that have fewer bars than others."""
     most = max(len(part.measures) for part in parts)
     return [
-        f"{part.name} has {len(part.measures)} bars of {most}: it is silent in the last ones."
+        f"{part.name} has {len(part.measures)} of the {most} bars: it is silent in the last ones."
         for part in parts
         if len(part.measures) < most
     ]
