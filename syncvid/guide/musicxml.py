@@ -58,6 +58,12 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
         order, lost = play_order(signs, most=MOST_BARS)
     except ProductionError as exc:
         raise ProductionError(exc.what, where=name, fix=exc.fix) from exc
+    if not order:
+        raise ProductionError(
+            "No bar is played: all lie in endings for other times.",
+            where=name,
+            fix="Look at the endings.",
+        )
     check_amount(parts, order, name=name)
     marks, told = read_tempi(parts, bars)
     tempo, changes = lay_tempi(marks, bars, order)
@@ -86,6 +92,7 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
         remarks=(
             *remarks,
             *_unequal(parts),
+            *_never_played(bars, order),
             *bar_remarks,
             *hold_remarks,
             *told_text(told, bars, most=_MOST_TOLD),
@@ -166,6 +173,15 @@ def _order(bars: Sequence[Bar]) -> str:
         or before.begin + before.length != bar.begin
     ]
     return order_text(numbers)
+
+
+def _never_played(bars: Sequence[Bar], order: Sequence[int]) -> list[str]:
+    """Tell bars that repeats, endings and jumps leave out."""
+    played = set(order)
+    lacking = [bar.number for index, bar in enumerate(bars) if index not in played]
+    if not lacking:
+        return []
+    return [f"Never played: {order_text(lacking)}. Look at the endings and jumps of the score."]
 
 
 def _unequal(parts: Sequence[WrittenPart]) -> list[str]:

@@ -169,3 +169,12 @@ def test_the_first_tempo_holds_again_where_the_music_begins_again() -> None:
 def test_repeats_far_too_often_are_refused() -> None:
     with pytest.raises(ProductionError, match=r"more than 20000 bars.*lied"):
         order("", repeat("backward", 'times="999999"'))
+
+
+def test_bars_that_are_never_played_are_told() -> None:
+    lonely = (ending("3", "start"), ending("3", "stop"))
+    score = read(partwise(numbered("", lonely, "")))
+    assert score.order == "1, 3"
+    assert any("Never played: 2." in remark for remark in score.remarks)
+    with pytest.raises(ProductionError, match=r"No bar is played.*lied"):
+        read(partwise(numbered(lonely)))
