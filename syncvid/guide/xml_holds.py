@@ -43,7 +43,7 @@ def read_holds(
         for part in parts:
             measure = part.measures[index] if index < len(part.measures) else None
             for fermata in measure.fermatas if measure else ():
-                if 0 < fermata.length and fermata.at < bar.length:
+                if fermata.length > 0 and fermata.at < bar.length:
                     key = index, _last_beat(bar, fermata)
                     lengths[key] = max(lengths.get(key, Fraction(0)), fermata.length)
             lines = [placed.element for placed in measure.barlines] if measure else []

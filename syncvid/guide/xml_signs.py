@@ -33,16 +33,19 @@ class _Found(NamedTuple):
     ----------
     kind : str
         ``segno``, ``coda``, ``dacapo``, ``dalsegno``, ``tocoda`` or ``fine``.
-    index : int
-        The measure that it acts at: at its beginning for segno and coda, at its end for others.
+    measure : int
+        Number, from 0, of the one at whose end it acts; segno and coda act at its beginning.
     name : str
     times : tuple of int
+    within : int
+        Number of the measure that a symbol of segno or coda stands in.
     """
 
     kind: str
-    index: int
+    measure: int
     name: str = ""
     times: tuple[int, ...] = ()
+    within: int = 0
 
 
 @dataclass(slots=True)
@@ -105,7 +108,7 @@ def _read_barline(
         if barline.get(kind) is not None:
             _add(gathered.sounds, _Found(kind, here, barline.get(kind)))
         elif barline.find(kind) is not None:
-            _add(gathered.words, _Found(kind, here))
+            _add(gathered.words, _Found(kind, here, within=index))
 
 
 def _read_repeat(gathered: _Gathered, repeat: Any, before: int, here: int) -> None:
@@ -133,7 +136,7 @@ def _read_direction(gathered: _Gathered, index: int, placed: Placed, length: Fra
     if element.tag == "direction":
         for kind in said_jumps(element):
             where = begin if kind in ("segno", "coda") else index
-            _add(gathered.words, _Found(kind, where))
+            _add(gathered.words, _Found(kind, where, within=index))
 
 
 def _sounds(sound: Any, index: int, begin: int) -> Iterator[_Found]:
@@ -177,26 +180,28 @@ def _lay_jumps(gathered: _Gathered) -> None:
     spoken = {found.kind for found in gathered.sounds}
     found = [*gathered.sounds, *(word for word in gathered.words if word.kind not in spoken)]
     kinds = {sign.kind for sign in found}
-    codas = sorted({sign.index for sign in found if sign.kind == "coda"})
+    codas = sorted({sign.measure for sign in found if sign.kind == "coda"})
     if kinds & {"dacapo", "dalsegno"} and "tocoda" not in kinds and len(codas) == 2:
-        # Of two signs without words the first says where to leave, the second where to go.
+        # Of two signs without words the first says where to leave, the second where to go to.
         found = [
-            sign._replace(kind="tocoda") if (sign.kind, sign.index) == ("coda", codas[0]) else sign
+            _Found("tocoda", sign.within)
+            if (sign.kind, sign.measure) == ("coda", codas[0])
+            else sign
             for sign in found
         ]
     for sign in found:
         jump = Jump(sign.name, sign.times)
         if sign.kind in ("dacapo", "dalsegno"):
             jump = jump if sign.kind == "dalsegno" else Jump(None, sign.times)
-            if sign.index < len(gathered.repeats):
-                signs = gathered.repeats[sign.index]
+            if sign.measure < len(gathered.repeats):
+                signs = gathered.repeats[sign.measure]
                 signs["back"] = tuple(dict.fromkeys((*signs.get("back", ()), jump)))
         elif sign.kind == "tocoda":
-            _set(gathered, sign.index, "to_coda", jump)
+            _set(gathered, sign.measure, "to_coda", jump)
         elif sign.kind == "fine":
-            _set(gathered, sign.index, "fine", sign.times)
+            _set(gathered, sign.measure, "fine", sign.times)
         else:
-            _set(gathered, sign.index, sign.kind, sign.name)
+            _set(gathered, sign.measure, sign.kind, sign.name)
 
 
 def _set(gathered: _Gathered, index: int, key: str, value: object) -> None:

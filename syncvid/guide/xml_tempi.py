@@ -58,17 +58,17 @@ _ON_THE_WAY = re.compile(
 
 
 class TempoMark(NamedTuple):
-    """A tempo from a place on: `at` counts from the beginning of the measure."""
+    """A tempo from a place on: number of the measure, from 0, and how far from its beginning."""
 
-    index: int
+    measure: int
     at: Fraction
     tempo: Tempo
 
 
 class Told(NamedTuple):
-    """What is to be said of a measure, behind its number."""
+    """What is to be said of a measure (its number, from 0), behind "Bar 12"."""
 
-    index: int
+    measure: int
     words: str
 
 
@@ -230,7 +230,7 @@ def lay_tempi(
     first = marks[0].tempo
     by_measure: dict[int, list[TempoMark]] = {}
     for mark in marks:
-        by_measure.setdefault(mark.index, []).append(mark)
+        by_measure.setdefault(mark.measure, []).append(mark)
     wanted: dict[tuple[int, Fraction], Tempo] = {}
     came: dict[int, Tempo] = {}
     now = first
@@ -240,7 +240,7 @@ def lay_tempi(
         came.setdefault(index, now)
         for mark in by_measure.get(index, ()):
             if _differ(mark.tempo, now):
-                now = wanted[mark.index, mark.at] = mark.tempo
+                now = wanted[mark.measure, mark.at] = mark.tempo
     return first, _changes(wanted, bars, order)
 
 
@@ -270,7 +270,7 @@ def place_in(bar: Bar, at: Fraction) -> Place:
 def told_text(told: Iterable[Told], bars: Sequence[Bar], *, most: int) -> Iterator[str]:
     """Yield what is said of bars as sentences, each once; of very many the first ones."""
     lines = list(
-        dict.fromkeys(f"Bar {bars[each.index].number} {each.words}." for each in sorted(told))
+        dict.fromkeys(f"Bar {bars[each.measure].number} {each.words}." for each in sorted(told))
     )
     yield from lines[:most]
     if len(lines) > most:
