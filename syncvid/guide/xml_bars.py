@@ -16,7 +16,7 @@ from typing import Any
 from syncvid.errors import ProductionError
 from syncvid.guide.order import Signs
 from syncvid.guide.xml_metres import COMMON, free_metre, read_metre
-from syncvid.guide.xml_parts import Measure, WrittenPart
+from syncvid.guide.xml_parts import Measure, WrittenPart, plain
 from syncvid.production.guide_plan import Bar, Metre
 from syncvid.production.note_values import length_text
 
@@ -140,10 +140,10 @@ def _length(column: list[Measure], metre: Metre | None, short: bool) -> Fraction
     notes = max(measure.length for measure in column)
     rests = max(measure.rests for measure in column)
     if metre is None:
-        return max(notes, rests) or COMMON.length
+        return plain(max(notes, rests)) or COMMON.length
     rests = Fraction(0) if notes and short else min(rests, metre.length)
     length = max(notes, rests) or metre.length
-    return metre.length if abs(length - metre.length) < _ROUNDING else length
+    return metre.length if abs(length - metre.length) < _ROUNDING else plain(length)
 
 
 def _begins(

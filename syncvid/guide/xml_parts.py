@@ -25,6 +25,17 @@ _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _TIES = ("tie", "tied")
 
 
+# Plans tell lengths and beats to this fraction: thirds, fifths and 64ths are whole ones.
+FINEST = 960
+
+
+def plain(length: Fraction) -> Fraction:
+    """Return a length or beat as a plan can tell it: one of odd divisions is rounded, not to 0."""
+    if length.denominator <= FINEST:
+        return length
+    return Fraction(max(1, round(length * FINEST)), FINEST)
+
+
 class WrittenNote(NamedTuple):
     """A note in its measure.
 

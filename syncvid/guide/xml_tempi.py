@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from syncvid.guide.xml_parts import WrittenPart
+from syncvid.guide.xml_parts import WrittenPart, plain
 from syncvid.production.guide_plan import Bar, Place, Tempo, TempoChange
 from syncvid.production.note_values import FASTEST, SLOWEST, unit_text
 from syncvid.production.played import PlayedBars, beat_at
@@ -36,9 +36,6 @@ _NUMBER = re.compile(r"\d{1,5}(?:[.,]\d{1,6})?")
 
 # Quarters a minute: programs that write scores round what sounds (project choice).
 _ROUNDED = 0.5
-
-# Beats are told to this fraction in a plan: thirds, fifths and 64ths of a beat are whole ones.
-_BEAT_PARTS = 960
 
 # What musicians write instead of a number; and of that, what no single number stands for.
 _GRADUAL = re.compile(
@@ -261,10 +258,10 @@ def _changes(
 
 def place_in(bar: Bar, at: Fraction) -> Place:
     """Return the place so far behind the beginning of a bar as it is played."""
-    beat = beat_at(bar.metre, bar.begin + at)
-    if beat.denominator > _BEAT_PARTS:
-        beat = Fraction(int(beat * _BEAT_PARTS), _BEAT_PARTS)
-    return Place(bar.number, beat)
+    beat = plain(beat_at(bar.metre, bar.begin + at))
+    begin, end = (beat_at(bar.metre, bar.begin + edge) for edge in (Fraction(0), bar.length))
+    # What is rounded to the end would be the next bar's.
+    return Place(bar.number, max(begin, beat if beat < end else begin))
 
 
 def told_text(told: Iterable[Told], bars: Sequence[Bar], *, most: int) -> Iterator[str]:

@@ -510,3 +510,16 @@ def test_a_plan_from_a_score_can_be_written_and_read(tmp_path: Path) -> None:
     written = write_plan(score.plan, remarks=score.remarks)
     assert parse_plan(written, where="plan") == score.plan
     time_plan(score.plan)
+
+
+def test_divisions_that_no_plan_can_tell_are_rounded() -> None:
+    bars = [
+        measure(attributes("4/4", 9_999_991) + note("C4", 7), 0, 'implicit="yes"'),
+        measure(
+            note("C4", 4_999_993, FERMATA) + sound('tempo="60"') + note("D4", 9_999_991 * 2), 1
+        ),
+        measure(note("C4", 9_999_991 * 4), 2),
+    ]
+    plan = read(partwise(bars)).plan
+    assert parse_plan(write_plan(plan), where="plan") == plan
+    time_plan(plan)
