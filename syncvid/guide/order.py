@@ -14,9 +14,9 @@ A sign acts at the end of the bar that it stands in; where a repeat ends there t
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
-from dataclasses import dataclass
+import bisect
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from syncvid.errors import ProductionError
@@ -152,7 +152,7 @@ class _Ending:
 class _Repeat:
     """Bars that are played several times, from `start` to `last`, its endings included.
 
-    `count` is which time it is; `met` says that an ending or the sign at its end was played.
+    `count` is which time it is; `firsts` has where the endings of a time begin.
     """
 
     start: int
@@ -161,7 +161,18 @@ class _Repeat:
     after_jump: bool
     endings: list[_Ending]
     count: int = 1
-    met: bool = False
+    firsts: dict[int, list[int]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for ending in self.endings:
+            for number in ending.numbers:
+                self.firsts.setdefault(number, []).append(ending.first)
+
+    def ending_after(self, index: int) -> int:
+        """Return where the next ending for this time begins; the bar behind where there is none."""
+        firsts = self.firsts.get(self.count, [])
+        place = bisect.bisect_right(firsts, index)
+        return firsts[place] if place < len(firsts) else self.last + 1
 
 
 def _endings(signs: Sequence[Signs]) -> list[_Ending]:
@@ -245,6 +256,9 @@ class _Player:
     def __init__(self, signs: Sequence[Signs], most: int) -> None:
         self.signs, self.most = signs, most
         self.repeats = _repeats(signs)
+        self.places = {id(repeat): place for place, repeat in enumerate(self.repeats)}
+        # Those whose ending or sign was played since the last jump.
+        self.met: list[_Repeat] = []
         self.ends: dict[int, _Repeat] = {}
         self.in_ending: dict[int, _Repeat] = {}
         self.skips: dict[int, tuple[_Repeat, _Ending]] = {}
@@ -261,6 +275,8 @@ class _Player:
         self.taken: set[tuple[int, Jump]] = set()
         self.jumped = False
         self.jumps_back = any(sign.back for sign in signs)
+        self.segnos = _named(sign.segno for sign in signs)
+        self.codas = _named(sign.coda for sign in signs)
         self.lost: list[tuple[int, str]] = []
 
     def play(self) -> Order:
@@ -270,7 +286,7 @@ class _Player:
         while here < len(self.signs):
             skip = self.skips.get(here)
             if skip is not None and skip[0].count not in skip[1].numbers:
-                here = skip[1].last + 1
+                here = skip[0].ending_after(here)
                 continue
             if len(order) >= self.most:
                 raise ProductionError(
@@ -288,10 +304,10 @@ class _Player:
     def _after(self, here: int) -> int | None:
         """Return which bar follows; None: the music ends."""
         if here in self.in_ending:
-            self.in_ending[here].met = True
+            self.met.append(self.in_ending[here])
         repeat = self.ends.get(here)
         if repeat is not None:
-            repeat.met = True
+            self.met.append(repeat)
             if repeat.count < repeat.passes:
                 repeat.count += 1
                 self._begin_inner(repeat)
@@ -315,9 +331,13 @@ class _Player:
 
     def _begin_inner(self, outer: _Repeat) -> None:
         """Let the repeats within one that is played again be played as the first time."""
-        for repeat in self.repeats:
-            if repeat is not outer and outer.start <= repeat.start and repeat.last <= outer.last:
-                repeat.count, repeat.met = 1, False
+        # They stand in the order of their ends, so that inner ones are just before.
+        for place in range(self.places[id(outer)] - 1, -1, -1):
+            repeat = self.repeats[place]
+            if repeat.last < outer.start:
+                break
+            if repeat.start >= outer.start:
+                repeat.count = 1
 
     def _ends(self, here: int, sign: Signs) -> bool:
         """Tell whether the music ends with a bar."""
@@ -337,28 +357,33 @@ class _Player:
     def _jump_back(self) -> None:
         """Let repeats that have been played be played as after a jump."""
         self.jumped = True
-        for repeat in self.repeats:
-            if repeat.met:
-                repeat.count = 1 if repeat.after_jump else repeat.passes
+        for repeat in self.met:
+            repeat.count = 1 if repeat.after_jump else repeat.passes
+        self.met.clear()
 
     def _segno(self, here: int, name: str) -> int | None:
         """Return the bar of a segno: of that name, or the nearest one before."""
-        found = [index for index, sign in enumerate(self.signs) if sign.segno is not None]
-        named = [index for index in found if self.signs[index].segno == name]
+        found = self.segnos.get(name) or self.segnos.get(None)
         if not found:
             self.lost.append((here, "dal segno"))
             return None
-        choice = named or found
-        return next((index for index in reversed(choice) if index <= here), choice[0])
+        return found[max(0, bisect.bisect_right(found, here) - 1)]
 
     def _coda(self, here: int, name: str) -> int | None:
         """Return the bar of a coda behind: of that name, or the next one."""
-        found = [
-            index
-            for index, sign in itertools.islice(enumerate(self.signs), here + 1, None)
-            if sign.coda is not None
-        ]
-        if not found:
-            self.lost.append((here, "to coda"))
-            return None
-        return next((index for index in found if self.signs[index].coda == name), found[0])
+        for found in (self.codas.get(name, []), self.codas.get(None, [])):
+            place = bisect.bisect_right(found, here)
+            if place < len(found):
+                return found[place]
+        self.lost.append((here, "to coda"))
+        return None
+
+
+def _named(names: Iterable[str | None]) -> dict[str | None, list[int]]:
+    """Return where signs of each name stand; under None all of them."""
+    found: dict[str | None, list[int]] = {}
+    for index, name in enumerate(names):
+        if name is not None:
+            found.setdefault(name, []).append(index)
+            found.setdefault(None, []).append(index)
+    return found
