@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import Any
 
 from syncvid.errors import ProductionError
-from syncvid.guide.order import Signs
+from syncvid.guide.bar_signs import Signs
 from syncvid.guide.xml_metres import COMMON, free_metre, read_metre
 from syncvid.guide.xml_parts import Measure, WrittenPart, plain
 from syncvid.production.guide_plan import Bar, Metre

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from syncvid.guide.order import Jump, Signs
+from syncvid.guide.bar_signs import Jump, Signs
 from syncvid.guide.xml_parts import Placed, WrittenPart
 
 _NUMBERS = re.compile(r"\d{1,4}")
