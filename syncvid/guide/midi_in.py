@@ -43,6 +43,12 @@ _DEFAULT_TEMPO = 500_000
 NEAR = Fraction(1, 32)
 _FIX = "Export it anew, or write a plan by hand."
 
+UPBEAT_REMARK = (
+    "A MIDI file does not say whether it begins with an upbeat: its first bar is number 1. Compare "
+    "the numbers with those in the parts."
+)
+"""The remark of every MIDI file."""
+
 
 @dataclass(slots=True)
 class _Track:
@@ -96,7 +102,7 @@ def read_midi(data: bytes, *, name: str) -> Score:
         Fraction(end, whole),
         where=name,
     )
-    remarks = list(bars.remarks)
+    remarks = [UPBEAT_REMARK, *bars.remarks]
     parts = _parts(tracks, kind, whole)
     remarks += _note_remarks(tracks)
     sections, played = _sections(bars, events, whole)

@@ -58,6 +58,12 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
         order, lost = play_order(signs, most=MOST_BARS)
     except ProductionError as exc:
         raise ProductionError(exc.what, where=name, fix=exc.fix) from exc
+    if not order:
+        raise ProductionError(
+            "No bar is played: all lie in endings for other times.",
+            where=name,
+            fix="Look at the endings.",
+        )
     check_amount(parts, order, name=name)
     marks, told = read_tempi(parts, bars)
     tempo, changes = lay_tempi(marks, bars, order)
@@ -68,8 +74,8 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
     told += [Told(i, f"says {jump}, but there is no such sign: it is passed") for i, jump in lost]
     if tempo is None:
         remarks.append(no_tempo)
-    elif (marks[0].index, marks[0].at) != (0, 0) and not _is_upbeat(bars[: marks[0].index]):
-        number = bars[marks[0].index].number
+    elif (marks[0].measure > 0 or marks[0].at > 0) and not _is_upbeat(bars[: marks[0].measure]):
+        number = bars[marks[0].measure].number
         remarks.append(f"The first tempo stands in bar {number}; it is taken from the beginning.")
     plan = GuidePlan(
         title=_title(root),
@@ -86,6 +92,7 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
         remarks=(
             *remarks,
             *_unequal(parts),
+            *_never_played(bars, order),
             *bar_remarks,
             *hold_remarks,
             *told_text(told, bars, most=_MOST_TOLD),
@@ -168,11 +175,20 @@ def _order(bars: Sequence[Bar]) -> str:
     return order_text(numbers)
 
 
+def _never_played(bars: Sequence[Bar], order: Sequence[int]) -> list[str]:
+    """Tell bars that repeats, endings and jumps leave out."""
+    played = set(order)
+    lacking = [bar.number for index, bar in enumerate(bars) if index not in played]
+    if not lacking:
+        return []
+    return [f"Never played: {order_text(lacking)}. Look at the endings and jumps of the score."]
+
+
 def _unequal(parts: Sequence[WrittenPart]) -> list[str]:
     """Tell parts that have fewer bars than others."""
     most = max(len(part.measures) for part in parts)
     return [
-        f"{part.name} has {len(part.measures)} bars of {most}: it is silent in the last ones."
+        f"{part.name} has {len(part.measures)} of the {most} bars: it is silent in the last ones."
         for part in parts
         if len(part.measures) < most
     ]

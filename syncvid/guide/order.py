@@ -14,64 +14,13 @@ A sign acts at the end of the bar that it stands in; where a repeat ends there t
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
-from dataclasses import dataclass
+import bisect
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from syncvid.errors import ProductionError
-
-
-class Jump(NamedTuple):
-    """A jump to a sign.
-
-    Attributes
-    ----------
-    to : str or None
-        Name of the segno or coda, empty where it has none; None: the beginning.
-    times : tuple of int
-        Which times through it is taken; empty: as is usual.
-    """
-
-    to: str | None = None
-    times: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Signs:
-    """What stands at one bar and changes the order.
-
-    Attributes
-    ----------
-    forward : bool
-        A repeat begins with it.
-    passes : int
-        A repeat ends with it, whose bars are played so often in all; 0: none does.
-    after_jump : bool
-        That repeat is taken again after a jump.
-    ending : tuple of int or None
-        An ending for these times begins with it; empty: it does not say for which.
-    ending_stops : bool
-        An ending stops with it.
-    segno, coda : str or None
-        Name of the sign at its beginning, which may be empty; None: there is none.
-    back : tuple of Jump
-        Da capo and dal segno at its end.
-    to_coda : Jump or None
-    fine : tuple of int or None
-        The music ends with it, the times that are given; empty: after a jump.
-    """
-
-    forward: bool = False
-    passes: int = 0
-    after_jump: bool = False
-    ending: tuple[int, ...] | None = None
-    ending_stops: bool = False
-    segno: str | None = None
-    coda: str | None = None
-    back: tuple[Jump, ...] = ()
-    to_coda: Jump | None = None
-    fine: tuple[int, ...] | None = None
+from syncvid.guide.bar_signs import Jump, Signs
+from syncvid.guide.repeats import Ending, Repeat, find_repeats
 
 
 class Order(NamedTuple):
@@ -138,116 +87,18 @@ def order_text(numbers: Sequence[int]) -> str:
     return ", ".join(f"{a}-{b}" if a != b else f"{a}" for a, b in runs)
 
 
-@dataclass(slots=True)
-class _Ending:
-    """Bars `first` to `last`, played the times of `numbers`."""
-
-    first: int
-    last: int
-    numbers: tuple[int, ...]
-    goes_back: bool
-
-
-@dataclass(slots=True)
-class _Repeat:
-    """Bars that are played several times, from `start` to `last`, its endings included.
-
-    `count` is which time it is; `met` says that an ending or the sign at its end was played.
-    """
-
-    start: int
-    last: int
-    passes: int
-    after_jump: bool
-    endings: list[_Ending]
-    count: int = 1
-    met: bool = False
-
-
-def _endings(signs: Sequence[Signs]) -> list[_Ending]:
-    """Return the endings; one that does not stop ends with a repeat or before the next one."""
-    found = []
-    for first, sign in enumerate(signs):
-        if sign.ending is None:
-            continue
-        last = first
-        while (
-            not signs[last].ending_stops
-            and not signs[last].passes
-            and last + 1 < len(signs)
-            and signs[last + 1].ending is None
-        ):
-            last += 1
-        is_closed = signs[last].ending_stops or signs[last].passes or last + 1 < len(signs)
-        # Where nothing closes it, its first bar alone is meant for certain.
-        last = last if is_closed else first
-        goes_back = any(signs[index].passes for index in range(first, last + 1))
-        found.append(_Ending(first, last, sign.ending, goes_back))
-    return found
-
-
-def _groups(signs: Sequence[Signs]) -> list[list[_Ending]]:
-    """Return endings that belong together; those that do not say their times get the next one."""
-    groups: list[list[_Ending]] = []
-    for ending in _endings(signs):
-        before = groups[-1][-1] if groups else None
-        joined = before is not None and before.last + 1 == ending.first
-        top = max(before.numbers) if before is not None and joined else 0
-        if joined and (not ending.numbers or min(ending.numbers) > top):
-            groups[-1].append(ending)
-        else:
-            groups.append([ending])
-            top = 0
-        if not ending.numbers:
-            ending.numbers = (top + 1,)
-    return groups
-
-
-def _repeats(signs: Sequence[Signs]) -> list[_Repeat]:
-    """Match the ends of repeats with their beginnings, inner ones first."""
-    groups = {group[0].first: group for group in _groups(signs)}
-    repeats: list[_Repeat] = []
-    open_starts: list[int] = []
-    # Where a repeat begins that has no sign for it.
-    floor = index = 0
-    while index < len(signs):
-        sign = signs[index]
-        if sign.forward:
-            open_starts.append(index)
-        group = groups.get(index, [])
-        if group or sign.passes:
-            last = group[-1].last if group else index
-            ends = signs[index : last + 1]
-            start = floor
-            if any(end.passes for end in ends):
-                start = open_starts.pop() if open_starts else floor
-                floor = last + 1
-            after_jump = any(end.after_jump for end in ends)
-            passes = _passes(group) if group else sign.passes
-            repeats.append(_Repeat(start, last, passes, after_jump, group))
-            index = last
-        index += 1
-    return repeats
-
-
-def _passes(group: list[_Ending]) -> int:
-    """Return how often bars with endings are played: as often as their numbers say.
-
-    A lone first ending that goes back is left out the last time.
-    """
-    top = max(max(ending.numbers) for ending in group)
-    return top + 1 if len(group) == 1 and group[0].goes_back else top
-
-
 class _Player:
     """Walks through a score as a player does."""
 
     def __init__(self, signs: Sequence[Signs], most: int) -> None:
         self.signs, self.most = signs, most
-        self.repeats = _repeats(signs)
-        self.ends: dict[int, _Repeat] = {}
-        self.in_ending: dict[int, _Repeat] = {}
-        self.skips: dict[int, tuple[_Repeat, _Ending]] = {}
+        self.repeats = find_repeats(signs)
+        self.places = {id(repeat): place for place, repeat in enumerate(self.repeats)}
+        # Those whose ending or sign was played since the last jump.
+        self.met: list[Repeat] = []
+        self.ends: dict[int, Repeat] = {}
+        self.in_ending: dict[int, Repeat] = {}
+        self.skips: dict[int, tuple[Repeat, Ending]] = {}
         for repeat in self.repeats:
             if not repeat.endings:
                 self.ends[repeat.last] = repeat
@@ -261,6 +112,8 @@ class _Player:
         self.taken: set[tuple[int, Jump]] = set()
         self.jumped = False
         self.jumps_back = any(sign.back for sign in signs)
+        self.segnos = _named(sign.segno for sign in signs)
+        self.codas = _named(sign.coda for sign in signs)
         self.lost: list[tuple[int, str]] = []
 
     def play(self) -> Order:
@@ -270,7 +123,7 @@ class _Player:
         while here < len(self.signs):
             skip = self.skips.get(here)
             if skip is not None and skip[0].count not in skip[1].numbers:
-                here = skip[1].last + 1
+                here = skip[0].ending_after(here)
                 continue
             if len(order) >= self.most:
                 raise ProductionError(
@@ -288,10 +141,10 @@ class _Player:
     def _after(self, here: int) -> int | None:
         """Return which bar follows; None: the music ends."""
         if here in self.in_ending:
-            self.in_ending[here].met = True
+            self.met.append(self.in_ending[here])
         repeat = self.ends.get(here)
         if repeat is not None:
-            repeat.met = True
+            self.met.append(repeat)
             if repeat.count < repeat.passes:
                 repeat.count += 1
                 self._begin_inner(repeat)
@@ -313,11 +166,15 @@ class _Player:
                     return target
         return here + 1
 
-    def _begin_inner(self, outer: _Repeat) -> None:
+    def _begin_inner(self, outer: Repeat) -> None:
         """Let the repeats within one that is played again be played as the first time."""
-        for repeat in self.repeats:
-            if repeat is not outer and outer.start <= repeat.start and repeat.last <= outer.last:
-                repeat.count, repeat.met = 1, False
+        # They stand in the order of their ends, so that inner ones are just before.
+        for place in range(self.places[id(outer)] - 1, -1, -1):
+            repeat = self.repeats[place]
+            if repeat.last < outer.start:
+                break
+            if repeat.start >= outer.start:
+                repeat.count = 1
 
     def _ends(self, here: int, sign: Signs) -> bool:
         """Tell whether the music ends with a bar."""
@@ -337,28 +194,33 @@ class _Player:
     def _jump_back(self) -> None:
         """Let repeats that have been played be played as after a jump."""
         self.jumped = True
-        for repeat in self.repeats:
-            if repeat.met:
-                repeat.count = 1 if repeat.after_jump else repeat.passes
+        for repeat in self.met:
+            repeat.count = 1 if repeat.after_jump else repeat.passes
+        self.met.clear()
 
     def _segno(self, here: int, name: str) -> int | None:
         """Return the bar of a segno: of that name, or the nearest one before."""
-        found = [index for index, sign in enumerate(self.signs) if sign.segno is not None]
-        named = [index for index in found if self.signs[index].segno == name]
+        found = self.segnos.get(name) or self.segnos.get(None)
         if not found:
             self.lost.append((here, "dal segno"))
             return None
-        choice = named or found
-        return next((index for index in reversed(choice) if index <= here), choice[0])
+        return found[max(0, bisect.bisect_right(found, here) - 1)]
 
     def _coda(self, here: int, name: str) -> int | None:
         """Return the bar of a coda behind: of that name, or the next one."""
-        found = [
-            index
-            for index, sign in itertools.islice(enumerate(self.signs), here + 1, None)
-            if sign.coda is not None
-        ]
-        if not found:
-            self.lost.append((here, "to coda"))
-            return None
-        return next((index for index in found if self.signs[index].coda == name), found[0])
+        for found in (self.codas.get(name, []), self.codas.get(None, [])):
+            place = bisect.bisect_right(found, here)
+            if place < len(found):
+                return found[place]
+        self.lost.append((here, "to coda"))
+        return None
+
+
+def _named(names: Iterable[str | None]) -> dict[str | None, list[int]]:
+    """Return where signs of each name stand; under None all of them."""
+    found: dict[str | None, list[int]] = {}
+    for index, name in enumerate(names):
+        if name is not None:
+            found.setdefault(name, []).append(index)
+            found.setdefault(None, []).append(index)
+    return found

@@ -11,16 +11,17 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
+from typing import Any
 
 from syncvid.errors import ProductionError
-from syncvid.guide.order import Signs
+from syncvid.guide.bar_signs import Signs
 from syncvid.guide.xml_metres import COMMON, free_metre, read_metre
-from syncvid.guide.xml_parts import Measure, WrittenPart
+from syncvid.guide.xml_parts import Measure, WrittenPart, plain
 from syncvid.production.guide_plan import Bar, Metre
 from syncvid.production.note_values import length_text
 
 # In whole notes.  Less is due to tuplets in divisions that do not hold them (project choice).
-_ROUNDING = Fraction(1, 128)
+_ROUNDING = Fraction(1, 64)
 
 # In whole notes; what a plan can say (project choice).
 _LONGEST = 64
@@ -90,29 +91,33 @@ def _metres(columns: list[list[Measure]], name: str) -> tuple[list[Metre | None]
     """Return the metre of each measure, None where there is none, and remarks."""
     remarks = []
     metre: Metre | None = COMMON
-    following: Metre | None | str = ""
+    # What a metre at the end of a measure says of the next one, if there is one.
+    coming: list[Metre | None] = []
     metres: list[Metre | None] = []
     if not any(placed.at == 0 for measure in columns[0] for placed in measure.times):
         remarks.append("The score begins without a metre: it is taken as 4/4.")
     for column in columns:
-        metre = metre if isinstance(following, str) else following
-        following = ""
-        # A metre at the end of a measure tells the one of the next.  The first part decides.
-        for placed in reversed([placed for measure in column for placed in measure.times]):
-            try:
-                found = read_metre(placed.element)
-            except ProductionError as exc:
-                raise ProductionError(
-                    f"Bar {column[0].number[:20]}: {exc.what}", where=name, fix="Look at its metre."
-                ) from exc
-            if placed.at == 0:
-                metre = found
-            else:
-                following = found
+        metre = coming[0] if coming else metre
+        coming = []
+        now: list[Metre | None] = []
+        for placed in [placed for measure in column for placed in measure.times]:
+            (coming if placed.at else now).append(_metre(placed.element, column[0], name))
+        # The first part decides.
+        metre = now[0] if now else metre
         if metre is None:
             remarks.append(f"Bar {column[0].number[:20]} has no metre: its notes are counted.")
         metres.append(metre)
     return metres, remarks
+
+
+def _metre(time: Any, measure: Measure, name: str) -> Metre | None:
+    """Read a metre; an error says where it stands."""
+    try:
+        return read_metre(time)
+    except ProductionError as exc:
+        raise ProductionError(
+            f"Bar {measure.number[:20]}: {exc.what}", where=name, fix="Look at its metre."
+        ) from exc
 
 
 def _may_be_short(columns: list[list[Measure]], signs: Sequence[Signs]) -> list[bool]:
@@ -135,12 +140,10 @@ def _length(column: list[Measure], metre: Metre | None, short: bool) -> Fraction
     notes = max(measure.length for measure in column)
     rests = max(measure.rests for measure in column)
     if metre is None:
-        return max(notes, rests) or COMMON.length
-    if notes and short:
-        length = notes
-    else:
-        length = max(notes, min(rests, metre.length)) or metre.length
-    return metre.length if abs(length - metre.length) < _ROUNDING else length
+        return plain(max(notes, rests)) or COMMON.length
+    rests = Fraction(0) if notes and short else min(rests, metre.length)
+    length = max(notes, rests) or metre.length
+    return metre.length if abs(length - metre.length) < _ROUNDING else plain(length)
 
 
 def _begins(
@@ -204,8 +207,8 @@ def _sums(parts: Sequence[WrittenPart], bars: list[Bar], excused: list[bool]) ->
                 less = "less" if length < whole else "more"
                 told.append(
                     f"Bar {bar.number} of {part.name}: its notes make {_shown(length)}, "
-                    f"{_shown(abs(length - whole))} {less} than {bar.metre.name}; the bar is played "
-                    f"as {_shown(bar.length)}."
+                    f"{_shown(abs(length - whole))} {less} than {bar.metre.name}; "
+                    f"the bar is played as {_shown(bar.length)}."
                 )
     if len(told) > _MOST_TOLD:
         more = len(told) - _MOST_TOLD

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from fractions import Fraction
 
-from syncvid.guide.xml_parts import Fermata, WrittenPart
+from syncvid.guide.xml_parts import Fermata, WrittenPart, plain
 from syncvid.guide.xml_tempi import Told
 from syncvid.production.guide_plan import Bar, Hold, Place
 from syncvid.production.played import beat_at, beat_length
@@ -43,7 +43,7 @@ def read_holds(
         for part in parts:
             measure = part.measures[index] if index < len(part.measures) else None
             for fermata in measure.fermatas if measure else ():
-                if 0 < fermata.length and fermata.at < bar.length:
+                if fermata.length > 0 and fermata.at < bar.length:
                     key = index, _last_beat(bar, fermata)
                     lengths[key] = max(lengths.get(key, Fraction(0)), fermata.length)
             lines = [placed.element for placed in measure.barlines] if measure else []
@@ -52,7 +52,7 @@ def read_holds(
     by_place: dict[Place, Fraction] = {}
     for (_, place), length in sorted(lengths.items()):
         by_place.setdefault(place, length)
-    holds = [Hold(place, length=length) for place, length in by_place.items()]
+    holds = [Hold(place, length=plain(length)) for place, length in by_place.items()]
     return holds, _remark(holds), told
 
 

@@ -25,6 +25,17 @@ _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _TIES = ("tie", "tied")
 
 
+# Plans tell lengths and beats to this fraction: thirds, fifths and 64ths are whole ones.
+FINEST = 960
+
+
+def plain(length: Fraction) -> Fraction:
+    """Return a length or beat as a plan can tell it: one of odd divisions is rounded, not to 0."""
+    if length.denominator <= FINEST:
+        return length
+    return Fraction(max(1, round(length * FINEST)), FINEST)
+
+
 class WrittenNote(NamedTuple):
     """A note in its measure.
 
@@ -171,6 +182,9 @@ class _Reader:
     def __init__(self, part: str, file: str) -> None:
         self.part, self.file = part, file
         self.whole = Fraction(1, 4)
+        # What has been worked out already: durations by their text, pitches by theirs.
+        self.lengths: dict[str | None, Fraction] = {}
+        self.pitches: dict[tuple[str | None, ...], float] = {}
         self.transposed: dict[str | None, float] = {}
         self.here = self.onset = Fraction(0)
         self.measure = Measure("", False)
@@ -214,6 +228,7 @@ class _Reader:
                 if divisions <= 0:
                     raise self._wrong("divisions", element.text)
                 self.whole = 1 / (4 * divisions)
+                self.lengths.clear()
             elif element.tag == "time":
                 self.measure.times.append(Placed(self.here, element))
             elif element.tag == "transpose":
@@ -247,32 +262,40 @@ class _Reader:
             self.measure.length = max(self.measure.length, end)
         else:
             self._move(end)
-        if note.find("notations/fermata") is not None:
+        if "notations" in found and note.find("notations/fermata") is not None:
             self.measure.fermatas.append(Fermata(self.onset, length))
         if "pitch" in found and "cue" not in found and length > 0:
-            midi = self._pitch(found["pitch"], note.findtext("staff"))
-            ties = {tie.get("type") for tag in _TIES for tie in note.iter(tag)}
+            staff = found["staff"].text if "staff" in found else None
+            midi = self._pitch(found["pitch"], staff)
+            ties = set()
+            if "tie" in found or "notations" in found:
+                ties = {tie.get("type") for tie in note.iter(*_TIES)}
             self.measure.notes.append(
                 WrittenNote(self.onset, length, midi, "start" in ties, "stop" in ties)
             )
 
     def _pitch(self, pitch: Any, staff: str | None) -> float:
         """Return the sounding pitch; 69 is A4."""
-        step = _STEPS.get((pitch.findtext("step") or "").strip())
-        octave = self._number(pitch.findtext("octave"), "octave")
-        if step is None or abs(octave) > 12:
-            raise self._wrong("pitch", pitch.findtext("step"))
-        alter = float(self._number(pitch.findtext("alter") or "0", "alter"))
+        written = tuple(pitch.findtext(tag) for tag in ("step", "octave", "alter"))
+        if written not in self.pitches:
+            step = _STEPS.get((written[0] or "").strip())
+            octave = self._number(written[1], "octave")
+            if step is None or abs(octave) > 12:
+                raise self._wrong("pitch", written[0])
+            alter = float(self._number(written[2] or "0", "alter"))
+            self.pitches[written] = 12.0 * (int(octave) + 1) + step + alter
         for_all = self.transposed.get(None, 0.0)
-        return 12.0 * (int(octave) + 1) + step + alter + self.transposed.get(staff, for_all)
+        return self.pitches[written] + self.transposed.get(staff, for_all)
 
     def _duration(self, element: Any) -> Fraction:
         """Return a duration in whole notes."""
         text = element.findtext("duration")
-        duration = self._number(text, "duration")
-        if duration < 0:
-            raise self._wrong("duration", text)
-        return duration * self.whole
+        if text not in self.lengths:
+            duration = self._number(text, "duration")
+            if duration < 0:
+                raise self._wrong("duration", text)
+            self.lengths[text] = duration * self.whole
+        return self.lengths[text]
 
     def _number(self, text: str | None, what: str) -> Fraction:
         """Read a number, which is short: long ones are made to keep us busy."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from syncvid.guide.order import Jump, Signs
+from syncvid.guide.bar_signs import Jump, Signs
 from syncvid.guide.xml_parts import Placed, WrittenPart
 
 _NUMBERS = re.compile(r"\d{1,4}")
@@ -21,9 +21,16 @@ _TIMES = re.compile(r"\s*\d{1,6}\s*")
 
 _DA_CAPO = re.compile(r"\bd\. ?c\b|\bdc\b|\bda capo\b")
 _DAL_SEGNO = re.compile(r"\bd\. ?s\b|\bds\b|\bdal segno\b")
-_TO_CODA = re.compile(r"(to|al|alla) (the )?(coda|[𝄌⊕Ø])")
+_TO_CODA = re.compile(r"(to|al|alla) (the )?(coda( ?[𝄌⊕Ø])?|[𝄌⊕Ø]( ?coda)?)")
 _TO = re.compile(r"(to|al|alla)( the)?")
-_SEGNO_WORDS, _CODA_WORDS = ("segno", "𝄋"), ("coda", "𝄌", "⊕")
+_SEGNO = re.compile(r"segno( ?𝄋)?|𝄋( ?segno)?")
+_CODA = re.compile(r"coda( ?[𝄌⊕])?|[𝄌⊕]( ?coda)?")
+
+# Where words of a jump say that it leads to, what is wanted then, and what is said where it lacks.
+_ENDS = (
+    (re.compile(r"\bfine\b"), "fine", "al Fine, but there is no Fine: all is played"),
+    (re.compile(r"\bcoda\b"), "to_coda", "al Coda, but no bar says To Coda: nothing is left out"),
+)
 
 
 class _Found(NamedTuple):
@@ -33,16 +40,19 @@ class _Found(NamedTuple):
     ----------
     kind : str
         ``segno``, ``coda``, ``dacapo``, ``dalsegno``, ``tocoda`` or ``fine``.
-    index : int
-        The measure that it acts at: at its beginning for segno and coda, at its end for others.
+    measure : int
+        Number, from 0, of the one at whose end it acts; segno and coda act at its beginning.
     name : str
     times : tuple of int
+    within : int
+        Number of the measure that a symbol of segno or coda stands in.
     """
 
     kind: str
-    index: int
+    measure: int
     name: str = ""
     times: tuple[int, ...] = ()
+    within: int = 0
 
 
 @dataclass(slots=True)
@@ -53,6 +63,8 @@ class _Gathered:
     sounds: dict[_Found, None] = field(default_factory=dict)
     words: dict[_Found, None] = field(default_factory=dict)
     remarks: dict[str, None] = field(default_factory=dict)
+    # Ends that the words of jumps name: the key of the sign, and what is said where it lacks.
+    ends: dict[tuple[str, str], None] = field(default_factory=dict)
 
 
 def read_signs(parts: Sequence[WrittenPart]) -> tuple[list[Signs], list[str]]:
@@ -75,7 +87,10 @@ def read_signs(parts: Sequence[WrittenPart]) -> tuple[list[Signs], list[str]]:
                 _read_barline(gathered, index, placed, measure.length, measure.number)
             for placed in measure.directions:
                 _read_direction(gathered, index, placed, measure.length)
+                _read_ends(gathered, placed.element, measure.number)
     _lay_jumps(gathered)
+    laid = {key for signs in gathered.repeats for key in signs}
+    gathered.remarks.update(dict.fromkeys(told for key, told in gathered.ends if key not in laid))
     return [Signs(**signs) for signs in gathered.repeats], list(gathered.remarks)
 
 
@@ -105,7 +120,7 @@ def _read_barline(
         if barline.get(kind) is not None:
             _add(gathered.sounds, _Found(kind, here, barline.get(kind)))
         elif barline.find(kind) is not None:
-            _add(gathered.words, _Found(kind, here))
+            _add(gathered.words, _Found(kind, here, within=index))
 
 
 def _read_repeat(gathered: _Gathered, repeat: Any, before: int, here: int) -> None:
@@ -133,7 +148,7 @@ def _read_direction(gathered: _Gathered, index: int, placed: Placed, length: Fra
     if element.tag == "direction":
         for kind in said_jumps(element):
             where = begin if kind in ("segno", "coda") else index
-            _add(gathered.words, _Found(kind, where))
+            _add(gathered.words, _Found(kind, where, within=index))
 
 
 def _sounds(sound: Any, index: int, begin: int) -> Iterator[_Found]:
@@ -150,10 +165,24 @@ def _sounds(sound: Any, index: int, begin: int) -> Iterator[_Found]:
             yield _Found(kind, index, "", times)
 
 
+def _read_ends(gathered: _Gathered, direction: Any, number: str) -> None:
+    """Note which ends the words of a jump name."""
+    text = _text(direction)
+    if _DA_CAPO.search(text) or _DAL_SEGNO.search(text):
+        for words, key, lack in _ENDS:
+            if words.search(text):
+                gathered.ends.setdefault((key, f"Bar {number[:20]} says {lack}."))
+
+
+def _text(direction: Any) -> str:
+    """Return the words of a direction, in small letters."""
+    words = (element.text or "" for element in direction.iterfind("direction-type/words"))
+    return " ".join(" ".join(words).lower().split())
+
+
 def said_jumps(direction: Any) -> list[str]:
     """Return which jumps the words and symbols of a direction mean."""
-    words = (element.text or "" for element in direction.iterfind("direction-type/words"))
-    text = " ".join(" ".join(words).lower().split())
+    text = _text(direction)
     if _DA_CAPO.search(text):
         return ["dacapo"]
     if _DAL_SEGNO.search(text):
@@ -165,9 +194,9 @@ def said_jumps(direction: Any) -> list[str]:
     if bare == "fine":
         return ["fine"]
     kinds = []
-    if direction.find("direction-type/segno") is not None or bare in _SEGNO_WORDS:
+    if direction.find("direction-type/segno") is not None or _SEGNO.fullmatch(bare):
         kinds.append("segno")
-    if has_coda or bare in _CODA_WORDS:
+    if has_coda or _CODA.fullmatch(bare):
         kinds.append("coda")
     return kinds
 
@@ -177,26 +206,28 @@ def _lay_jumps(gathered: _Gathered) -> None:
     spoken = {found.kind for found in gathered.sounds}
     found = [*gathered.sounds, *(word for word in gathered.words if word.kind not in spoken)]
     kinds = {sign.kind for sign in found}
-    codas = sorted({sign.index for sign in found if sign.kind == "coda"})
+    codas = sorted({sign.measure for sign in found if sign.kind == "coda"})
     if kinds & {"dacapo", "dalsegno"} and "tocoda" not in kinds and len(codas) == 2:
-        # Of two signs without words the first says where to leave, the second where to go.
+        # Of two signs without words the first says where to leave, the second where to go to.
         found = [
-            sign._replace(kind="tocoda") if (sign.kind, sign.index) == ("coda", codas[0]) else sign
+            _Found("tocoda", sign.within)
+            if (sign.kind, sign.measure) == ("coda", codas[0])
+            else sign
             for sign in found
         ]
     for sign in found:
         jump = Jump(sign.name, sign.times)
         if sign.kind in ("dacapo", "dalsegno"):
             jump = jump if sign.kind == "dalsegno" else Jump(None, sign.times)
-            if sign.index < len(gathered.repeats):
-                signs = gathered.repeats[sign.index]
+            if sign.measure < len(gathered.repeats):
+                signs = gathered.repeats[sign.measure]
                 signs["back"] = tuple(dict.fromkeys((*signs.get("back", ()), jump)))
         elif sign.kind == "tocoda":
-            _set(gathered, sign.index, "to_coda", jump)
+            _set(gathered, sign.measure, "to_coda", jump)
         elif sign.kind == "fine":
-            _set(gathered, sign.index, "fine", sign.times)
+            _set(gathered, sign.measure, "fine", sign.times)
         else:
-            _set(gathered, sign.index, sign.kind, sign.name)
+            _set(gathered, sign.measure, sign.kind, sign.name)
 
 
 def _set(gathered: _Gathered, index: int, key: str, value: object) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from syncvid.guide.xml_parts import WrittenPart
+from syncvid.guide.xml_parts import WrittenPart, plain
 from syncvid.production.guide_plan import Bar, Place, Tempo, TempoChange
 from syncvid.production.note_values import FASTEST, SLOWEST, unit_text
 from syncvid.production.played import PlayedBars, beat_at
@@ -37,9 +37,6 @@ _NUMBER = re.compile(r"\d{1,5}(?:[.,]\d{1,6})?")
 # Quarters a minute: programs that write scores round what sounds (project choice).
 _ROUNDED = 0.5
 
-# Beats are told to this fraction in a plan: thirds, fifths and 64ths of a beat are whole ones.
-_BEAT_PARTS = 960
-
 # What musicians write instead of a number; and of that, what no single number stands for.
 _GRADUAL = re.compile(
     r"\b(?:rit(?:\.|ard\w*|enuto|en\.)?|rall(?:\.|entando)?|accel(?:\.|erando)?|string(?:\.|endo)"
@@ -58,17 +55,17 @@ _ON_THE_WAY = re.compile(
 
 
 class TempoMark(NamedTuple):
-    """A tempo from a place on: `at` counts from the beginning of the measure."""
+    """A tempo from a place on: number of the measure, from 0, and how far from its beginning."""
 
-    index: int
+    measure: int
     at: Fraction
     tempo: Tempo
 
 
 class Told(NamedTuple):
-    """What is to be said of a measure, behind its number."""
+    """What is to be said of a measure (its number, from 0), behind "Bar 12"."""
 
-    index: int
+    measure: int
     words: str
 
 
@@ -230,7 +227,7 @@ def lay_tempi(
     first = marks[0].tempo
     by_measure: dict[int, list[TempoMark]] = {}
     for mark in marks:
-        by_measure.setdefault(mark.index, []).append(mark)
+        by_measure.setdefault(mark.measure, []).append(mark)
     wanted: dict[tuple[int, Fraction], Tempo] = {}
     came: dict[int, Tempo] = {}
     now = first
@@ -240,7 +237,7 @@ def lay_tempi(
         came.setdefault(index, now)
         for mark in by_measure.get(index, ()):
             if _differ(mark.tempo, now):
-                now = wanted[mark.index, mark.at] = mark.tempo
+                now = wanted[mark.measure, mark.at] = mark.tempo
     return first, _changes(wanted, bars, order)
 
 
@@ -261,16 +258,16 @@ def _changes(
 
 def place_in(bar: Bar, at: Fraction) -> Place:
     """Return the place so far behind the beginning of a bar as it is played."""
-    beat = beat_at(bar.metre, bar.begin + at)
-    if beat.denominator > _BEAT_PARTS:
-        beat = Fraction(int(beat * _BEAT_PARTS), _BEAT_PARTS)
-    return Place(bar.number, beat)
+    beat = plain(beat_at(bar.metre, bar.begin + at))
+    begin, end = (beat_at(bar.metre, bar.begin + edge) for edge in (Fraction(0), bar.length))
+    # What is rounded to the end would be the next bar's.
+    return Place(bar.number, max(begin, beat if beat < end else begin))
 
 
 def told_text(told: Iterable[Told], bars: Sequence[Bar], *, most: int) -> Iterator[str]:
     """Yield what is said of bars as sentences, each once; of very many the first ones."""
     lines = list(
-        dict.fromkeys(f"Bar {bars[each.index].number} {each.words}." for each in sorted(told))
+        dict.fromkeys(f"Bar {bars[each.measure].number} {each.words}." for each in sorted(told))
     )
     yield from lines[:most]
     if len(lines) > most:

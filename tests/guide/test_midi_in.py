@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from syncvid.errors import ProductionError
-from syncvid.guide.midi_in import read_midi
+from syncvid.guide.midi_in import UPBEAT_REMARK, read_midi
 from syncvid.guide.timing import time_plan
 from syncvid.production.guide_file import parse_plan, write_plan
 from syncvid.production.guide_plan import Note, Place, Score, TempoChange
@@ -80,6 +80,12 @@ def test_without_tempo_120_holds_and_is_told() -> None:
     score = read(note(0, 1920))
     assert seconds_at(score, 480) == pytest.approx(0.5, abs=1e-9)
     assert any("120" in remark for remark in score.remarks)
+
+
+def test_that_an_upbeat_cannot_be_known_is_told_once() -> None:
+    # SMF 1.0 has no event for an upbeat: a first bar that is one has a metre of its own, or rests.
+    for tracks in ([note(0, 1920)], [[meta(0, "time_signature", numerator=1)], note(0, 480)]):
+        assert [r for r in read(*tracks).remarks if "upbeat" in r] == [UPBEAT_REMARK]
 
 
 def test_bytes_of_tempo_and_long_numbers() -> None:

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from syncvid.errors import ProductionError
-from syncvid.guide.order import Jump, Signs, order_text, play_order
+from syncvid.guide.bar_signs import Jump, Signs
+from syncvid.guide.order import order_text, play_order
 
 START = Signs(forward=True)
 END = Signs(passes=2)
@@ -57,6 +58,7 @@ def test_repeats(signs: dict[str, Signs], bars: int, expected: str) -> None:
         ({"b3": ending(1, back=2), "b4": ending(2)}, 5, "1-3, 1-2, 4-5"),
         ({"b3": ending(1, 2, back=2), "b4": ending(3)}, 5, "1-3, 1-3, 1-2, 4-5"),
         ({"b2": ending(1, back=2), "b3": ending(2, back=2), "b4": ending(3)}, 4, "1-2, 1, 3, 1, 4"),
+        ({"b2": ending(1, 3, back=2), "b3": ending(2, 4, back=2)}, 4, "1-2, 1, 3, 1-2, 1, 3-4"),
         # The second ending closes with a repeat sign too, as at the end of a piece.
         ({"b2": ending(1, back=2), "b3": ending(2, back=2)}, 3, "1-2, 1, 3"),
         # A first ending alone: the second time goes on behind it.
