@@ -9,7 +9,9 @@ from fractions import Fraction
 
 from syncvid.handoff.markup import clean_text, number
 from syncvid.production.beats import GuideMap, Mark
-from syncvid.production.guide_plan import Bar, GuidePlan, Hold, Law, Place, Tempo, TempoChange
+from syncvid.production.guide_file.place_words import place_text
+from syncvid.production.guide_plan import Bar, GuidePlan, Hold, Law, Tempo, TempoChange
+from syncvid.production.played import PlayedBars
 from syncvid.timeline import clock_text
 
 _MOST = 6
@@ -70,7 +72,7 @@ def guide_summary(
         ("count-in", [_count_in(guide)]),
         ("metre", _cut(list(_metres(plan)))),
         ("tempo", _tempi(guide, plan)),
-        ("holds", _cut([_hold(hold) for hold in plan.holds])),
+        ("holds", _holds(plan)),
         ("sections", _cut(_sections(guide), _MOST_SECTIONS)),
         ("cues", _cut(_cues(guide))),
         ("bar order", [_order(order)] if order else []),
@@ -165,7 +167,8 @@ def _groups(bar: Bar) -> str:
 
 def _tempi(guide: GuideMap, plan: GuidePlan) -> list[str]:
     """Return the tempo at the beginning, its changes and its range."""
-    changes = _cut([_change(change) for change in plan.changes])
+    played = PlayedBars(plan.bars)
+    changes = _cut([_change(change, played) for change in plan.changes])
     sounding = [beat.quarters for beat in guide.beats if beat.quarters > 0]
     sounding += [change.tempo.quarters * guide.practice for change in plan.changes]
     low, high = min(sounding, default=0.0), max(sounding, default=0.0)
@@ -173,35 +176,34 @@ def _tempi(guide: GuideMap, plan: GuidePlan) -> list[str]:
     return [tempo_text(plan.tempo), *changes, *(spread if high - low >= 0.05 else ())]
 
 
-def _change(change: TempoChange) -> str:
+def _change(change: TempoChange, played: PlayedBars) -> str:
     """Tell a change of tempo."""
     if change.until is None:
-        return f"{tempo_text(change.tempo)} from {_place(change.at)}"
-    way = f"{_place(change.at)} to {_place(change.until)}"
+        return f"{tempo_text(change.tempo)} from {place_text(change.at, played)}"
+    way = f"{place_text(change.at, played)} to {place_text(change.until, played)}"
     return f"to {tempo_text(change.tempo)} from {way}, {_LAWS[change.law]}"
 
 
-def _hold(hold: Hold) -> str:
+def _holds(plan: GuidePlan) -> list[str]:
+    """Tell the holds."""
+    played = PlayedBars(plan.bars)
+    return _cut([_hold(hold, played) for hold in plan.holds])
+
+
+def _hold(hold: Hold, played: PlayedBars) -> str:
     """Tell a hold."""
     lengths = [f"{number(hold.seconds)} s"] if hold.seconds else []
     lengths += [_a_note(hold.length)] if hold.length else []
     told = " and ".join(lengths) or "nothing"
     if hold.before:
-        return f"before {_place(hold.at)}: a breath of {told}"
-    return f"{_place(hold.at)}: {told} longer"
+        return f"before {place_text(hold.at, played)}: a breath of {told}"
+    return f"{place_text(hold.at, played)}: {told} longer"
 
 
 def _a_note(length: Fraction) -> str:
     """Name a note with its article."""
     name = note_text(length)
     return name if name[0].isdigit() else f"{'an' if name.startswith('e') else 'a'} {name}"
-
-
-def _place(place: Place) -> str:
-    """Write a place: its bar, its beat unless it is the first, and which time, if one is meant."""
-    beat = "" if place.beat == 1 else f" beat {number(float(place.beat), 3)}"
-    time = f" (time {place.time})" if place.time else ""
-    return f"bar {place.bar}{beat}{time}"
 
 
 def _sections(guide: GuideMap) -> list[str]:

@@ -109,8 +109,9 @@ def _tempo_news(beats: Sequence[GuideBeat], starts: Sequence[int]) -> Iterator[N
     """Yield what is said about changes of tempo."""
     for change in _changes(beats):
         at, goal = beats[change.first], beats[change.last]
-        before = beats[max(0, change.first - 1)]
-        now = before.quarters / _unit(beats, starts, max(0, change.first - 1))
+        # A glide begins at the tempo of its own first beat, which may have stepped there.
+        index = change.first if change.glides else max(0, change.first - 1)
+        now = beats[index].quarters / _unit(beats, starts, index)
         later = change.to_quarters / _unit(beats, starts, change.last)
         if abs(later - now) < _SAME_TEMPO:
             continue

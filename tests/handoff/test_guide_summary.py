@@ -70,7 +70,7 @@ def test_everything_is_told() -> None:
         "7/8 in beats of 1/4, 1/4, 3/8 from bar 7",
         "tempo       quarter = 96",
         "to half = 36 from bar 5 to bar 7, even by beats",
-        "dotted quarter = 50.5 from bar 7 beat 2.5 (time 1)",
+        "dotted quarter = 50.5 from bar 7 beat 2.5 first time",
         "to quarter = 60 from bar 8 to bar 9, even in time",
         "from 60 to 96 quarters per minute in all",
         "holds       bar 4 beat 4: 2 s longer",

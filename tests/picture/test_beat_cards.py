@@ -169,6 +169,13 @@ def test_a_slowing_before_the_old_tempo_comes_back(law: Law) -> None:
     assert set(news_at(guide, 8, 2)) == {"getting slower to 70", "faster: 100 from bar 9"}
 
 
+def test_a_step_up_from_which_it_slows_down_is_both() -> None:
+    step = TempoChange(Place(9), Tempo(150.0))
+    slowing = TempoChange(Place(9), Tempo(120.0), until=Place(12))
+    guide = time_plan(plan_of(14, step, slowing)).map
+    assert set(news_at(guide, 8)) == {"faster: 150 from bar 9", "getting slower to 120 from bar 9"}
+
+
 def test_a_slowing_up_to_the_last_bar_line() -> None:
     slowing = TempoChange(Place(11), Tempo(60.0), until=Place(12, Fraction(5)))
     guide = time_plan(plan_of(12, slowing)).map
