@@ -28,7 +28,7 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
     "signals": (GROUND | LAZY, {"numpy", "scipy"}),
     "guide": (
         GROUND | {"signals"} | TYPES | LAZY,
-        {"numpy", "scipy", "partitura", "mido", "lxml"},
+        {"numpy", "scipy", "mido", "lxml"},
     ),
     "sync": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),
     "listen": (GROUND | {"signals"} | TYPES | LAZY, {"numpy", "scipy"}),

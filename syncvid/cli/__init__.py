@@ -203,9 +203,7 @@ def status(
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
     if state.guide_is_current is False:
-        say(
-            "The guide's plan, guide.toml, asks for other times than the guide has, or for a first one."
-        )
+        say("Its plan, guide.toml, asks for other times than it has, or for a first guide.")
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
         rows = [f"take {r.take}{how_it_stands(state, r)}" for r in takes] or ["no clip"]
@@ -239,7 +237,7 @@ def guide(
         str | None, typer.Option("--tempo", help='At the beginning: 96, "dotted quarter = 60".')
     ] = None,
     count_in: Annotated[
-        int | None, typer.Option("--count-in", metavar="BARS", help="Bars that are counted first.")
+        str | None, typer.Option("--count-in", metavar="BARS", help='Bars before the music; "6 s".')
     ] = None,
     click: Annotated[
         str | None, typer.Option("--click", help="Colour of the click: wood, bell or tick.")
@@ -275,6 +273,15 @@ def guide(
         Path | None,
         typer.Option("--conductor", help="A video conducted to it, to be laid under the click."),
     ] = None,
+    offset: Annotated[
+        float | None,
+        typer.Option(
+            "--offset",
+            parser=_number,
+            metavar="SECONDS",
+            help="Where on the guide that video begins, if its sound does not tell.",
+        ),
+    ] = None,
 ) -> None:
     """Make the track that everybody records to, its beat map and the players' sheet."""
     from syncvid.steps import Changes, GuideWishes, Practice, make_guide
@@ -295,6 +302,7 @@ def guide(
         ),
         video=video,
         conductor=conductor,
+        conductor_offset_s=offset,
     )
     with at_work() as progress:
         outcome = make_guide(source, wishes, progress=progress)

@@ -21,9 +21,16 @@ _TIMES = re.compile(r"\s*\d{1,6}\s*")
 
 _DA_CAPO = re.compile(r"\bd\. ?c\b|\bdc\b|\bda capo\b")
 _DAL_SEGNO = re.compile(r"\bd\. ?s\b|\bds\b|\bdal segno\b")
-_TO_CODA = re.compile(r"(to|al|alla) (the )?(coda|[𝄌⊕Ø])")
+_TO_CODA = re.compile(r"(to|al|alla) (the )?(coda( ?[𝄌⊕Ø])?|[𝄌⊕Ø]( ?coda)?)")
 _TO = re.compile(r"(to|al|alla)( the)?")
-_SEGNO_WORDS, _CODA_WORDS = ("segno", "𝄋"), ("coda", "𝄌", "⊕")
+_SEGNO = re.compile(r"segno( ?𝄋)?|𝄋( ?segno)?")
+_CODA = re.compile(r"coda( ?[𝄌⊕])?|[𝄌⊕]( ?coda)?")
+
+# Where words of a jump say that it leads to, what is wanted then, and what is said where it lacks.
+_ENDS = (
+    (re.compile(r"\bfine\b"), "fine", "al Fine, but there is no Fine: all is played"),
+    (re.compile(r"\bcoda\b"), "to_coda", "al Coda, but no bar says To Coda: nothing is left out"),
+)
 
 
 class _Found(NamedTuple):
@@ -56,6 +63,8 @@ class _Gathered:
     sounds: dict[_Found, None] = field(default_factory=dict)
     words: dict[_Found, None] = field(default_factory=dict)
     remarks: dict[str, None] = field(default_factory=dict)
+    # Ends that the words of jumps name: the key of the sign, and what is said where it lacks.
+    ends: dict[tuple[str, str], None] = field(default_factory=dict)
 
 
 def read_signs(parts: Sequence[WrittenPart]) -> tuple[list[Signs], list[str]]:
@@ -78,7 +87,10 @@ def read_signs(parts: Sequence[WrittenPart]) -> tuple[list[Signs], list[str]]:
                 _read_barline(gathered, index, placed, measure.length, measure.number)
             for placed in measure.directions:
                 _read_direction(gathered, index, placed, measure.length)
+                _read_ends(gathered, placed.element, measure.number)
     _lay_jumps(gathered)
+    laid = {key for signs in gathered.repeats for key in signs}
+    gathered.remarks.update(dict.fromkeys(told for key, told in gathered.ends if key not in laid))
     return [Signs(**signs) for signs in gathered.repeats], list(gathered.remarks)
 
 
@@ -153,10 +165,24 @@ def _sounds(sound: Any, index: int, begin: int) -> Iterator[_Found]:
             yield _Found(kind, index, "", times)
 
 
+def _read_ends(gathered: _Gathered, direction: Any, number: str) -> None:
+    """Note which ends the words of a jump name."""
+    text = _text(direction)
+    if _DA_CAPO.search(text) or _DAL_SEGNO.search(text):
+        for words, key, lack in _ENDS:
+            if words.search(text):
+                gathered.ends.setdefault((key, f"Bar {number[:20]} says {lack}."))
+
+
+def _text(direction: Any) -> str:
+    """Return the words of a direction, in small letters."""
+    words = (element.text or "" for element in direction.iterfind("direction-type/words"))
+    return " ".join(" ".join(words).lower().split())
+
+
 def said_jumps(direction: Any) -> list[str]:
     """Return which jumps the words and symbols of a direction mean."""
-    words = (element.text or "" for element in direction.iterfind("direction-type/words"))
-    text = " ".join(" ".join(words).lower().split())
+    text = _text(direction)
     if _DA_CAPO.search(text):
         return ["dacapo"]
     if _DAL_SEGNO.search(text):
@@ -168,9 +194,9 @@ def said_jumps(direction: Any) -> list[str]:
     if bare == "fine":
         return ["fine"]
     kinds = []
-    if direction.find("direction-type/segno") is not None or bare in _SEGNO_WORDS:
+    if direction.find("direction-type/segno") is not None or _SEGNO.fullmatch(bare):
         kinds.append("segno")
-    if has_coda or bare in _CODA_WORDS:
+    if has_coda or _CODA.fullmatch(bare):
         kinds.append("coda")
     return kinds
 

@@ -7,6 +7,9 @@ from xml.parsers import expat
 
 from syncvid.errors import ProductionError
 
+MOST_TAGS = 8_000_000
+"""More tags are refused unread (project choice): as a tree so many take a gigabyte."""
+
 _AGAIN = "Export the score again as MusicXML."
 
 
@@ -32,11 +35,13 @@ def parse_xml(data: bytes, *, name: str) -> Any:
     Raises
     ------
     ProductionError
-        It is no XML, declares entities, or is nested deeper than music can be.
+        It is no XML, declares entities, has too many elements, or is nested deeper than music
+        can be.
     """
     from lxml import etree
 
     _check_head(data, name)
+    _check_amount(data, name)
     parser = etree.XMLParser(
         resolve_entities=False,
         no_network=True,
@@ -79,6 +84,17 @@ def _check_head(data: bytes, name: str) -> None:
         if isinstance(exc, ProductionError):
             raise
         raise _broken(name, exc) from exc
+
+
+def _check_amount(data: bytes, name: str) -> None:
+    """Refuse documents of which a tree would fill the memory: small archives can hold them."""
+    # A tag begins with the same byte in every encoding that a score comes in.
+    if data.count(b"<") > MOST_TAGS:
+        raise ProductionError(
+            f"The file has more than {MOST_TAGS // 2:,} elements: no score has.",
+            where=name,
+            fix="Export a movement at a time.",
+        )
 
 
 def _broken(name: str, exc: Exception) -> ProductionError:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal, get_args
 
 from syncvid.errors import ProductionError
@@ -60,6 +60,22 @@ class Rival:
 
 
 @dataclass(frozen=True, slots=True)
+class HeardGuide:
+    """The guide whose signature is heard in a clip.
+
+    Attributes
+    ----------
+    guide : int
+        Its number.
+    version : int
+        Of its version the lowest eight bits.
+    """
+
+    guide: int
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """Where a clip belongs, how sure that is, and why.
 
@@ -85,6 +101,8 @@ class Finding:
         Whether the user settled this, in ``production.toml``.
     player_lag_ms : float or None
         How much later than the guide's clicks the player plays, where both are known.
+    heard_guide : HeardGuide or None
+        The guide that was recorded to, where its signature is heard.
     """
 
     verdict: Verdict
@@ -98,6 +116,7 @@ class Finding:
     rivals: tuple[Rival, ...] = ()
     pinned: bool = False
     player_lag_ms: float | None = None
+    heard_guide: HeardGuide | None = None
 
     @property
     def placement(self) -> Placement | None:
@@ -349,6 +368,7 @@ def _special(clip: ClipSync) -> dict[str, Any]:
         "to_s": _rounded(stretch.to_s),
         "listed": None if clip.listed else False,
         "sound_of": clip.sound_of or None,
+        "heard_guide": asdict(heard) if (heard := clip.finding.heard_guide) else None,
     }
     return {name: value for name, value in special.items() if value is not None}
 
@@ -380,6 +400,7 @@ def _read_clip(entry: Mapping[str, Any]) -> ClipSync:
         rivals=_records(Rival, entry.get("rivals")),
         pinned=entry.get("pinned") is True,
         player_lag_ms=_number(entry.get("player_lag_ms")),
+        heard_guide=_read_heard(entry.get("heard_guide")),
     )
     return ClipSync(
         file=str(entry["file"]),
@@ -392,6 +413,11 @@ def _read_clip(entry: Mapping[str, Any]) -> ClipSync:
         listed=entry.get("listed") is not False,
         sound_of=str(entry.get("sound_of") or ""),
     )
+
+
+def _read_heard(entry: Mapping[str, Any] | None) -> HeardGuide | None:
+    """Read which guide was heard."""
+    return None if entry is None else HeardGuide(int(entry["guide"]), int(entry["version"]))
 
 
 def _records(kind: type[Any], entries: Sequence[Mapping[str, Any]] | None) -> tuple[Any, ...]:

@@ -1,10 +1,10 @@
 """The numbers of a guide as symbols of an error-correcting code.
 
-Twenty-four bits, 16 of the guide and 8 of its version, are six symbols of four bits.  A Reed-Solomon
-code over the field of 16 elements makes them fourteen: two different codewords differ in at least
-nine, so that five wrong symbols can be told and most strangers are no codeword at all.  Any six
-symbols determine the rest; reading takes the six that are heard best, tries their second readings
-as well, and keeps the codeword that all fourteen together like most.
+Twenty-four bits, 16 of the guide and 8 of its version, are six symbols of four bits.  A code of
+Reed and Solomon over the field of 16 elements makes them fourteen: two codewords differ in at least
+nine symbols, so that four wrong ones are mended, and hardly any stranger is a codeword.  Any six
+symbols determine the rest; reading takes the six that are heard best, tries their next readings as
+well, and keeps the codeword that has most in all fourteen.
 
 References
 ----------
@@ -66,7 +66,7 @@ def encode(guide: int, version: int) -> Symbols:
     """Return the symbols of a guide's numbers, shape (SYMBOLS,), each from 0 to 15."""
     bits = guide << 8 | version
     data = np.array([bits >> shift & 0xF for shift in range(20, -1, -4)])
-    return _codewords(data[None], tuple(range(DATA_SYMBOLS)))[0] ^ _SCRAMBLE
+    return np.asarray(_codewords(data[None], tuple(range(DATA_SYMBOLS)))[0] ^ _SCRAMBLE)
 
 
 def decode(scores: Floats) -> Codeword:
@@ -85,7 +85,7 @@ def decode(scores: Floats) -> Codeword:
     places = tuple(np.argsort(ranked[:, -2] - ranked[:, -1])[:DATA_SYMBOLS].tolist())
     likely = np.argsort(-scores, axis=1)[list(places)]
     known = np.array([_reading(likely, others) for others in _changes()])
-    words = _codewords(known ^ _SCRAMBLE[list(places)], places)
+    words = _codewords(np.asarray(known ^ _SCRAMBLE[list(places)]), places)
     sums = scores[np.arange(SYMBOLS), words ^ _SCRAMBLE].sum(axis=1)
     best = words[int(np.argmax(sums))]
     bits = 0

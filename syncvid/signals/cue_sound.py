@@ -1,4 +1,4 @@
-"""The sound of a guide's signature: a sweep up, a sweep down, and fourteen chirps that carry numbers.
+"""The sound of a guide's signature: sweeps up and down, and fourteen chirps that carry numbers.
 
 All of it is one whistle whose pitch moves between 1.2 and 5.6 kHz, where headphones leak most and
 phones hear well.  The sweeps are hyperbolic: their period changes evenly, so that a clip that runs
@@ -15,7 +15,6 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
-from syncvid.lazily import ndimage
 from syncvid.signals.cue_code import ALPHABET, MOST_GUIDE, MOST_VERSION, SYMBOLS, encode
 
 LOW_HZ = 1200.0
@@ -90,7 +89,9 @@ def sweep(times: Floats, *, up: bool) -> Floats:
 
 def chirps(times: Floats) -> Floats:
     """Return the sixteen chirps as complex samples, shape (ALPHABET, times)."""
-    rows = [_chirp_hz(symbol, np.arange(round(CHIRP_S * _FINE_RATE))) for symbol in range(ALPHABET)]
+    rows = [
+        _chirp_hz(symbol, np.arange(0.0, round(CHIRP_S * _FINE_RATE))) for symbol in range(ALPHABET)
+    ]
     phases = [2 * np.pi * np.concatenate([[0.0], np.cumsum(row)]) / _FINE_RATE for row in rows]
     inside = (times >= 0) & (times <= CHIRP_S)
     bank = [np.exp(1j * phase_at(phase, times)) * edges(times, CHIRP_S) for phase in phases]
@@ -114,12 +115,14 @@ def _phase(symbols: tuple[int, ...]) -> Floats:
     """Return the phase of a whole signature at the fine rate."""
     sweep_at = np.arange(round(SWEEP_S * _FINE_RATE)) + 0.5
     period = 1 / LOW_HZ + (1 / HIGH_HZ - 1 / LOW_HZ) * sweep_at / len(sweep_at)
-    chirp_at = np.arange(round(CHIRP_S * _FINE_RATE))
+    chirp_at = np.arange(0.0, round(CHIRP_S * _FINE_RATE))
     hertz = np.concatenate(
         [1 / period, 1 / period[::-1], *(_chirp_hz(symbol, chirp_at) for symbol in symbols)]
     )
     kernel = np.hanning(round(GLIDE_S * _FINE_RATE) + 2)
-    smooth = ndimage.convolve1d(hertz, kernel / kernel.sum(), mode="nearest")
+    # By numpy: a guide is made in less time than scipy takes to load.
+    around = np.pad(hertz, ((len(kernel) - 1) // 2, len(kernel) // 2), mode="edge")
+    smooth = np.convolve(around, kernel / kernel.sum(), mode="valid")
     return np.asarray(2 * np.pi * np.concatenate([[0.0], np.cumsum(smooth)]) / _FINE_RATE)
 
 

@@ -10,40 +10,14 @@ from syncvid.guide.fitting import fit_score
 from syncvid.guide.score import NO_TEMPO_REMARK, read_score
 from syncvid.media.sound_file import ENDINGS
 from syncvid.production.files import system_errors
-from syncvid.production.guide_file import read_plan
-from syncvid.production.guide_plan import CountIn, GuidePlan, Score, Tempo
-from syncvid.production.note_values import parse_speed
+from syncvid.production.guide_file import Changes, read_plan, with_changes
+from syncvid.production.guide_plan import GuidePlan, Score
 
 PLAN_NAME = "guide.toml"
 """The plan of a production's guide lies under this name in its folder."""
 
 # No score of a piece of music comes near it.
 _MOST_SCORE_BYTES = 200 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Changes:
-    """What is said beside the plan or score; None leaves a thing as it is there.
-
-    Attributes
-    ----------
-    tempo : str
-        At the beginning: ``96``, ``dotted quarter = 60``.
-    click : str
-        Colour of the click.
-    drone, melody : tuple of str
-        As in `GuideSound`; ``("none",)`` for none.
-    a4_hz : float
-    count_in : int
-        Bars.
-    """
-
-    tempo: str | None = None
-    click: str | None = None
-    drone: tuple[str, ...] | None = None
-    melody: tuple[str, ...] | None = None
-    a4_hz: float | None = None
-    count_in: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +74,7 @@ def read_source(path: Path, changes: Changes, *, ask_tempo: bool = True) -> Guid
     if folder is not None:
         path = _plan_in(folder)
     if path.suffix.lower() == ".toml":
-        plan = _changed(read_plan(path), changes)
+        plan = with_changes(read_plan(path), changes)
         score = _read_beside(path, plan.score) if plan.score else None
         fitted = None if score is None else fit_score(score, plan)
         remarks = () if fitted is None else tuple(fitted.remarks)
@@ -117,7 +91,7 @@ def read_source(path: Path, changes: Changes, *, ask_tempo: bool = True) -> Guid
         raise ProductionError(
             "The score names no tempo.", where=str(path), fix='Say it: --tempo "quarter = 96".'
         )
-    plan = _changed(replace(score.plan, score=path.name), changes)
+    plan = with_changes(replace(score.plan, score=path.name), changes)
     plan = replace(plan, title=plan.title or path.stem)
     if changes.tempo is not None:
         remarks = tuple(remark for remark in remarks if remark != NO_TEMPO_REMARK)
@@ -159,27 +133,3 @@ def _read(path: Path) -> Score:
             fix="Name a MusicXML or MIDI file, or a plan.",
         )
     return read_score(data, name=path.name)
-
-
-def _changed(plan: GuidePlan, changes: Changes) -> GuidePlan:
-    """Return a plan with what is said beside it."""
-    sound = plan.sound
-    if changes.click is not None:
-        sound = replace(sound, click=changes.click)
-    if changes.drone is not None:
-        sound = replace(sound, drone=() if changes.drone == ("none",) else changes.drone)
-    if changes.melody is not None:
-        sound = replace(sound, melody=() if changes.melody == ("none",) else changes.melody)
-    if changes.a4_hz is not None:
-        sound = replace(sound, a4_hz=changes.a4_hz)
-    count_in = plan.count_in if changes.count_in is None else CountIn(changes.count_in)
-    tempo = plan.tempo if changes.tempo is None else _tempo(changes.tempo, plan)
-    return replace(plan, sound=sound, count_in=count_in, tempo=tempo)
-
-
-def _tempo(written: str, plan: GuidePlan) -> Tempo:
-    """Read the tempo that is said beside the plan."""
-    try:
-        return parse_speed(written).tempo(plan.bars[0].metre)
-    except ProductionError as exc:
-        raise ProductionError(f"The tempo {written!r}: {exc.what}", fix=exc.fix) from exc

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import dataclass, field
-from functools import partial
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from syncvid.arrays import Sound
@@ -15,19 +14,18 @@ from syncvid.guide.timing import Timing, time_plan
 from syncvid.handoff.guide_summary import guide_summary
 from syncvid.handoff.plan_picture import plan_picture
 from syncvid.media.sound_file import write_sound
-from syncvid.production.beats import GuideMap, read_map, write_map
+from syncvid.production.beats import GuideMap, Signature, read_map, write_map
 from syncvid.production.files import (
     fingerprint,
     system_errors,
     write_whole,
 )
-from syncvid.production.guide_file import write_plan
+from syncvid.production.guide_file import Changes, write_plan
 from syncvid.production.guide_plan import GuidePlan
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.guide_files import GuideFiles
-from syncvid.steps.guide_source import PLAN_NAME, Changes, GuideSource, read_source
-from syncvid.steps.guide_video import make_conductor_video, make_guide_video
-from syncvid.steps.practice import Practice, practice_versions
+from syncvid.steps.guide_source import PLAN_NAME, GuideSource, read_source
+from syncvid.steps.practice import Practice, PracticeVersions
 from syncvid.steps.production_guide import players_of, set_guide
 from syncvid.steps.sheets import write_sheets
 from syncvid.steps.speech import NO_ENGINE, EngineSpeaker, find_speaker
@@ -57,6 +55,8 @@ class GuideWishes:
         Whether the guide is made as a video too.
     conductor : Path or None
         A video that conducts it, to be laid under the click.
+    conductor_offset_s : float or None
+        Where on the guide that video begins, in seconds; None: its sound tells.
     """
 
     out: Path | None = None
@@ -65,6 +65,7 @@ class GuideWishes:
     practice: Practice = field(default_factory=Practice)
     video: bool = False
     conductor: Path | None = None
+    conductor_offset_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,14 +141,14 @@ class _Maker:
         read, files = self._read, self._files
         before = _map_before(files.beats)
         timing = _numbered(read.plan, before)
+        # Before anything is written: what cannot be played ends the work.
+        versions = PracticeVersions(read, timing, self._wishes.practice)
         sound = self._write_track(timing)
         self._write_words(timing)
         # After the sound: a guide that was not written whole is no version.
         self._write("beat map", files.beats, write_map(timing.map))
         self._write_videos(timing.map, sound)
-        practised = practice_versions(
-            read, timing, files, self._wishes.practice, progress=self._progress.part(0.3)
-        )
+        practised = versions.make(files, self._progress.part(0.3))
         self._made += [(version.label, files.named(version.label)) for version in practised.made]
         self._remarks += practised.remarks
         self._remarks += write_sheets(read, timing.map, files, practised.made, players_of(read))
@@ -201,13 +202,29 @@ class _Maker:
     def _write_videos(self, guide: GuideMap, sound: Sound) -> None:
         """Write the guide as a video, and the conductor's."""
         files, conductor = self._files, self._wishes.conductor
+        if not (self._wishes.video or conductor):
+            return
+        # Only here: all that renders takes longer to load than a guide to make.
+        from syncvid.steps.guide_video import make_conductor_video, make_guide_video
+
         if self._wishes.video:
-            make_guide_video(guide, sound, files.video, progress=self._progress.part(0.2))
+            self._remarks += make_guide_video(
+                guide,
+                sound,
+                files.video,
+                claps=self._read.plan.sheet.claps,
+                progress=self._progress.part(0.2),
+            )
             self._made.append(("video", files.video))
         if conductor is not None:
-            progress = self._progress.part(0.2)
-            make_conductor_video(
-                conductor, files.out, guide, sound, files.conducted, progress=progress
+            self._remarks += make_conductor_video(
+                conductor,
+                files.out,
+                guide,
+                sound,
+                files.conducted,
+                offset_s=self._wishes.conductor_offset_s,
+                progress=self._progress.part(0.2),
             )
             self._made.append(("conducted video", files.conducted))
 
@@ -278,18 +295,21 @@ def _map_before(path: Path) -> GuideMap | None:
 
 def _numbered(plan: GuidePlan, before: GuideMap | None) -> Timing:
     """Time a plan under its number and version: another one if any time has changed."""
-    make = partial(time_plan, plan)
-    marked = _fingerprint(make().map)
-    is_same = before is not None and before.fingerprint == marked
-    version = 1 if before is None else before.version + (not is_same)
-    if before is None or before.signature is None or version > _LAST_VERSION:
-        # A new number: the signature has no room for further versions under the old one.
-        return make(
-            guide=secrets.randbelow(_GUIDES),
-            version=1 if version > _LAST_VERSION else version,
-            fingerprint=marked,
-        )
-    return make(guide=before.signature.guide, version=version, fingerprint=marked)
+    timing = time_plan(plan)
+    marked = _fingerprint(timing.map)
+    version = 1
+    number = secrets.randbelow(_GUIDES)
+    if before is not None:
+        version = before.version + (before.fingerprint != marked)
+        if before.signature is not None and version <= _LAST_VERSION:
+            number = before.signature.guide
+    if version > _LAST_VERSION:
+        # Under its new number: the signature has no room for further versions under the old one.
+        version = 1
+    signature = timing.map.signature
+    signed = None if signature is None else Signature(signature.guide_s, number, version)
+    named = replace(timing.map, version=version, fingerprint=marked, signature=signed)
+    return replace(timing, map=named)
 
 
 def _fingerprint(guide: GuideMap) -> str:

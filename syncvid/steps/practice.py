@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
@@ -15,7 +16,9 @@ from syncvid.production.guide_plan import GuidePlan, Score
 from syncvid.progress import Progress
 from syncvid.steps.guide_files import GuideFiles
 from syncvid.steps.guide_source import GuideSource
-from syncvid.steps.played_parts import PlayedParts, played_parts
+
+if TYPE_CHECKING:
+    from syncvid.steps.played_parts import PlayedParts
 
 ONLY = ("clicks", "drone")
 PLAY = ("others", "own", "all")
@@ -86,7 +89,12 @@ def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
     ProductionError
         A speed or a word that makes no sense; others are asked for, and there are none.
     """
-    _check(practice, parts)
+    check_practice(practice)
+    if practice.play and not parts:
+        raise ProductionError(
+            "Nobody is there who could play along: there is no score, and no clip has its place.",
+            fix="Name the `score` in the plan, or sync the production first.",
+        )
     versions = []
     for speed in (1.0, *dict.fromkeys(practice.speeds)):
         pace = "" if speed == 1.0 else f" at {speed * 100:g} percent"
@@ -100,41 +108,64 @@ def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
     return versions
 
 
-def practice_versions(
-    read: GuideSource, timing: Timing, files: GuideFiles, practice: Practice, *, progress: Progress
-) -> Versions:
-    """Make all versions that are asked for.
+class PracticeVersions:
+    """The versions of a guide that are asked for.
+
+    Parameters
+    ----------
+    read : GuideSource
+        Plan and score.
+    timing : Timing
+        Of the guide itself.
+    practice : Practice
+        What is asked for.
 
     Raises
     ------
     ProductionError
         See `list_versions`.
-    MediaError
-        A file cannot be written.
     """
-    if not (practice.speeds or practice.only or practice.play):
-        return Versions()
-    heard = played_parts(read, timing.map) if practice.play else PlayedParts()
-    versions = list_versions(practice, heard.names)
-    made: list[Version] = []
-    for done, version in enumerate(versions):
-        progress.advance(done, len(versions), version.label)
-        sound = _sound(read, timing, version, heard)
-        if sound is not None:
-            write_sound(files.named(version.label), sound)
-            made.append(version)
-    remarks = list(heard.remarks)
-    if len(made) < len(versions):
-        remarks.append(
-            "Recordings sound at their own tempo only: no slower version with them was made."
-        )
-    return Versions(tuple(made), tuple(remarks))
+
+    def __init__(self, read: GuideSource, timing: Timing, practice: Practice) -> None:
+        check_practice(practice)
+        self._read, self._timing = read, timing
+        self._heard: PlayedParts | None = None
+        if practice.play:
+            # Only here: finding recordings takes longer to load than a guide to make.
+            from syncvid.steps.played_parts import played_parts
+
+            self._heard = played_parts(read, timing.map)
+        self._versions = list_versions(practice, self._heard.names if self._heard else ())
+
+    def make(self, files: GuideFiles, progress: Progress) -> Versions:
+        """Make them.
+
+        Raises
+        ------
+        MediaError
+            A file cannot be written.
+        """
+        made: list[Version] = []
+        for done, version in enumerate(self._versions):
+            progress.advance(done, len(self._versions), version.label)
+            sound = _sound(self._read, self._timing, version, self._heard)
+            if sound is not None:
+                write_sound(files.named(version.label), sound)
+                made.append(version)
+        remarks = list(self._heard.remarks) if self._heard else []
+        if len(made) < len(self._versions):
+            remarks.append(
+                "Recordings sound at their own tempo only: no slower version with them was made."
+            )
+        return Versions(tuple(made), tuple(remarks))
 
 
-def _sound(read: GuideSource, timing: Timing, version: Version, heard: PlayedParts) -> Sound | None:
+def _sound(
+    read: GuideSource, timing: Timing, version: Version, heard: PlayedParts | None
+) -> Sound | None:
     """Return the sound of one version; None where recordings would have to be slowed down."""
     plan = read.plan
-    if version.parts and heard.is_recorded:
+    if version.parts and heard is not None and heard.is_recorded:
         if version.speed != 1.0:
             return None
         return heard.with_guide(render_guide(timing, plan, read.score), version.parts)
@@ -173,8 +204,8 @@ def _played(word: str, parts: Sequence[str]) -> Iterator[tuple[str, tuple[str, .
             yield f"without {part}", others
 
 
-def _check(practice: Practice, parts: Sequence[str]) -> None:
-    """Refuse what makes no sense."""
+def check_practice(practice: Practice) -> None:
+    """Refuse speeds and words that make no sense, with a `ProductionError`."""
     for speed in practice.speeds:
         if not _LEAST_SPEED <= speed <= _MOST_SPEED:
             raise ProductionError(
@@ -188,8 +219,3 @@ def _check(practice: Practice, parts: Sequence[str]) -> None:
                     f"{word!r} is no version for practice.",
                     fix=f"Choose one of {', '.join(known)}.",
                 )
-    if practice.play and not parts:
-        raise ProductionError(
-            "Nobody is there who could play along: there is no score, and no clip has its place.",
-            fix="Name the `score` in the plan, or sync the production first.",
-        )

@@ -8,7 +8,6 @@ from pathlib import Path
 from syncvid.production.files import written_path
 from syncvid.production.material import open_production, plan_path
 from syncvid.steps.guide_source import GuideSource
-from syncvid.steps.productions import add_clips
 
 
 def players_of(read: GuideSource) -> tuple[str, ...]:
@@ -32,6 +31,8 @@ def set_guide(folder: Path, guide: Path) -> tuple[str, ...]:
         return ()
     material = open_production(folder)
     if material.guide is None:
+        from syncvid.steps.productions import add_clips
+
         add_clips(folder, [], guide=str(guide))
         return (f"production.toml names it now: guide = {written_path(guide, folder)!r}.",)
     if os.path.realpath(material.guide.path) != os.path.realpath(guide):

@@ -12,14 +12,14 @@ from syncvid.errors import MediaError, ProductionError, SyncvidError
 from syncvid.media.probe import probe
 from syncvid.production.edit import NewTake, PlanEditor, new_plan
 from syncvid.production.files import identity, system_errors, write_whole, written_path
-from syncvid.production.guide_file import write_plan
+from syncvid.production.guide_file import Changes, write_plan
 from syncvid.production.material import WORK_FOLDER, plan_path
 from syncvid.production.names import Guess, guess_names
 from syncvid.production.plan import PLAN_FILE, Plan, resolve
 from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import SEGMENT_FOLDER, TILE_FOLDER, keep_only_clips
-from syncvid.steps.guide_source import PLAN_NAME, Changes, GuideSource, read_source
+from syncvid.steps.guide_source import PLAN_NAME, GuideSource, read_source
 from syncvid.steps.hearing import side_by_side
 from syncvid.steps.listening import forget_listening
 

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 
 from syncvid.arrays import Audio
 from syncvid.production.results import Finding
+from syncvid.signals.cue import FoundSignature
 from syncvid.sync import reasons
-from syncvid.sync.beats import Playing, fit_beats, hear_playing, measure_lag
+from syncvid.sync.beats import BeatFit, Playing, fit_beats, hear_playing, measure_lag
 from syncvid.sync.behind import listen_behind
 from syncvid.sync.click_leak import find_click_leak
 from syncvid.sync.click_look import ClickPlace
@@ -34,10 +35,17 @@ from syncvid.sync.guide_verdict import (
     judge_faint,
     judge_notes,
 )
-from syncvid.sync.hearing import hear
+from syncvid.sync.hearing import ANALYSIS_RATE, hear
 from syncvid.sync.leak import MOST_DRIFTS, LeakPlace, find_leak
 from syncvid.sync.lines import score_lines
 from syncvid.sync.note_search import NotePlace, find_by_notes
+from syncvid.sync.signature_verdict import Support, heard_guide, judge_signature
+from syncvid.sync.signatures import (
+    HeardSignatures,
+    hear_signatures,
+    know_signature,
+    without_signatures,
+)
 from syncvid.sync.verdict import judge_leak
 from syncvid.sync.waveform import Target, find_candidates, make_target
 
@@ -61,10 +69,16 @@ class GuideEar:
         Its clicks, if it is made of them.
     target : Target or None
         Otherwise its sound.
+    signature : FoundSignature or None
+        By which it is known, if it has one.
+    duration_s : float
+        Its length.
     """
 
     clicks: Clicks | None
     target: Target | None = field(repr=False)
+    signature: FoundSignature | None = None
+    duration_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +101,10 @@ class Evidence:
         Beats by which the guide in its background begins earlier and ends later.
     finding : Finding or None
         The judgement, for a guide without clicks.
+    signatures : HeardSignatures or None
+        Signatures of guides, where the guide has one.
+    fit : BeatFit or None
+        How the notes fit at the place of the signature that counts.
     """
 
     readings: tuple[Reading, ...] = ()
@@ -96,6 +114,8 @@ class Evidence:
     alone: bool = False
     edges: tuple[int, int] = (0, 0)
     finding: Finding | None = None
+    signatures: HeardSignatures | None = None
+    fit: BeatFit | None = None
 
 
 def prepare_guide(guide: Audio) -> GuideEar:
@@ -110,8 +130,12 @@ def prepare_guide(guide: Audio) -> GuideEar:
     -------
     GuideEar
     """
+    signature = know_signature(guide)
+    if signature is not None:
+        guide = without_signatures(guide, (signature,))
     clicks = find_clicks(guide)
-    return GuideEar(clicks, make_target(hear(guide, name="guide")) if clicks is None else None)
+    target = make_target(hear(guide, name="guide")) if clicks is None else None
+    return GuideEar(clicks, target, signature, len(guide) / ANALYSIS_RATE)
 
 
 def listen(clip: Audio, guide: GuideEar) -> Evidence:
@@ -129,9 +153,13 @@ def listen(clip: Audio, guide: GuideEar) -> Evidence:
     Evidence
     """
     clicks = guide.clicks
+    heard = None if guide.signature is None else hear_signatures(clip, guide.signature)
+    if heard is not None:
+        clip = without_signatures(clip, heard.found)
     if clicks is None:
         assert guide.target is not None
-        return Evidence(finding=judge_leak(_leaks(clip, guide.target), "guide"))
+        leaks = judge_leak(_leaks(clip, guide.target), "guide")
+        return Evidence(finding=leaks, signatures=heard)
     behind = listen_behind(clip, clicks)
     places = find_click_leak(behind, clicks)
     playing = hear_playing(clip)
@@ -144,6 +172,8 @@ def listen(clip: Audio, guide: GuideEar) -> Evidence:
         playing,
         alone,
         compare_edges(behind, clicks, places[0].line) if places else (0, 0),
+        signatures=heard,
+        fit=_fit_at_signature(playing, heard, beats),
     )
 
 
@@ -167,7 +197,7 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
         "none", reasons.NOTHING_CONFIDENCE, reasons.of_nothing("guide"), against="guide"
     )
     if clicks is None:
-        return [held.finding or nothing for held in evidence]
+        return [_with_signature(held.finding, held, guide) or nothing for held in evidence]
     opinions = [held.opinions for held in evidence]
     counted = agree_on_count_in(opinions, clicks)
     strides = shared_strides(opinions, max(counted, key=counted.__getitem__, default=None))
@@ -175,6 +205,7 @@ def judge_together(evidence: Sequence[Evidence], guide: GuideEar) -> list[Findin
     findings = []
     for held in evidence:
         finding = _judge(held, counted, strides, backers, clicks.meter)
+        finding = _with_signature(finding, held, guide)
         findings.append(nothing if finding is None else _with_lag(finding, held, _beats(clicks)))
     return findings
 
@@ -194,6 +225,33 @@ def _judge(
     if by_clicks is not None and by_claps is not None and held.edges == (0, 0):
         return _both(by_clicks, by_claps)
     return by_clicks or by_claps or judge_faint(held.readings) or judge_notes(held.notes)
+
+
+def _with_signature(finding: Finding | None, held: Evidence, guide: GuideEar) -> Finding | None:
+    """Join a finding with what the signature says, where there is one."""
+    heard = held.signatures
+    if heard is None:
+        return finding
+    if held.alone and finding is not None:
+        return replace(finding, heard_guide=heard_guide(heard))
+    support = Support(
+        held.readings,
+        tuple(opinion.place.line.offset_s for opinion in held.opinions.values()),
+        held.fit.nats if held.fit else 0.0,
+        held.fit.notes if held.fit else 0,
+        guide.duration_s,
+    )
+    return judge_signature(heard, finding, support)
+
+
+def _fit_at_signature(
+    playing: Playing, heard: HeardSignatures | None, beats: Clicks
+) -> BeatFit | None:
+    """Return how the notes fit at the place of the signature that counts, if there is one."""
+    if heard is None or not heard.own:
+        return None
+    place = heard.place_of(heard.last)
+    return fit_beats(playing, place, beats, from_guide_s=float(beats.times_s[0]))
 
 
 def _both(by_clicks: Finding, by_claps: Finding) -> Finding:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from syncvid.arrays import Audio, check_mono
 from syncvid.production.results import Finding
-from syncvid.progress import Progress
+from syncvid.progress import SILENT, Progress
 from syncvid.sync import reasons
 from syncvid.sync.by_guide import GuideEar, judge_together, listen, prepare_guide
 from syncvid.sync.by_timing import find_by_timing, prepare_timing
@@ -21,6 +21,8 @@ from syncvid.sync.hearing import hear
 from syncvid.sync.opinions import with_guide, with_timing
 from syncvid.sync.overlaps import resolve_takes
 from syncvid.sync.residue import take_out
+from syncvid.sync.signature_verdict import heard_guide
+from syncvid.sync.signatures import HeardSignatures, hear_signatures
 from syncvid.sync.speeds import at_another_speed
 from syncvid.sync.spread import Clip, spread
 from syncvid.sync.timing_verdict import judge_timing
@@ -79,10 +81,27 @@ def lay_against_mix(
     if guide is None or silent_reference(guide, "guide") is not None:
         return findings, None
     ear = prepare_guide(guide)
-    guide_offset_s = find_guide_offset(clips, findings, mix, ear, progress.part(0.1))
+    heard = _hear_guides(work, ear)
+    guide_offset_s = find_guide_offset(clips, findings, mix, ear, heard, progress.part(0.1))
     if guide_offset_s is not None:
         findings = _ask_guide(work, findings, ear, guide_offset_s, progress.part(0.1))
+    findings = [
+        finding if one is None else replace(finding, heard_guide=heard_guide(one))
+        for finding, one in zip(findings, heard, strict=True)
+    ]
     return findings, guide_offset_s
+
+
+def _hear_guides(work: _Work, ear: GuideEar) -> list[HeardSignatures | None]:
+    """Hear by its signature which guide each clip was recorded to, if this one has a signature."""
+    known = ear.signature
+    if known is None:
+        return [None for _ in work.clips]
+
+    def hear_one(clip: Clip) -> HeardSignatures | None:
+        return hear_signatures(check_mono(clip.samples, name=clip.name), known)
+
+    return spread(hear_one, work.clips, SILENT, work.workers)
 
 
 def _by_sound(

@@ -50,6 +50,26 @@ FAINT_CLICKS = (
     "here: please listen."
 )
 
+SIGNATURE = "The guide's signature can be heard: this is when it was started."
+CLICKS_FIT = "Its clicks fit here as well."
+NOTHING_ELSE = (
+    "The clip ends long before the guide does, and nothing else tells whether the guide ran on: "
+    "please listen."
+)
+NOTES_AGAINST = (
+    "But the notes do not begin on its beats here: was it stopped and started again? Please listen."
+)
+OTHER_SPEED = "The clip runs at another speed than the guide: please listen."
+SIGNATURE_ELSEWHERE = (
+    "The guide's signature can be heard, but its clicks are clearly somewhere else later on: was "
+    "it stopped and started again, or the recording paused? Please listen."
+)
+OTHER_GUIDE = (
+    "The signature in this clip is that of another guide, or of a version for practice at another "
+    "tempo: it was recorded to that one."
+)
+FITS_ALL_THE_SAME = "It fits this one all the same: please listen."
+
 # How sure it is that a clip without any evidence does not belong.
 NOTHING_CONFIDENCE = 0.8
 
@@ -271,6 +291,19 @@ def of_claps(claps: int, *, sure: bool, settled: bool) -> str:
     if settled:
         return f"{text}, but little else speaks for this place: please listen."
     return f"{text}, but how many bars are counted in is a guess: please listen which bar it is."
+
+
+def of_other_version(heard: int, known: int) -> str:
+    """Say that a clip heard another version of the guide."""
+    return f"It was recorded to version {heard} of the guide; this is version {known}."
+
+
+def of_starts(count: int) -> str:
+    """Say that a guide was started more than once, or nothing."""
+    if count < 2:
+        return ""
+    times = "twice" if count == 2 else f"{count} times"
+    return f"The guide was started {times}; the last time counts."
 
 
 def of_lag(lag_s: float) -> str:

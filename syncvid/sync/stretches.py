@@ -26,7 +26,7 @@ SMALLEST, LARGEST, STEP = 0.004, 0.0225, 0.001
 WINDOW = LINE_RATE
 HOP = LINE_RATE // 2
 REACH = LINE_RATE // 2
-SIZE = int(fft.next_fast_len(WINDOW + 2 * REACH, real=True))
+SIZE = WINDOW + 2 * REACH  # of factors 2 and 5 only: as fast as any
 
 # Windows are cut off here, and their sum must stand out by this much: of 40 speeds, 4000 lags and
 # 50 slopes the best stays below 6 by chance, overlapping windows counted.

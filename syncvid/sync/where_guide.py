@@ -10,6 +10,7 @@ from syncvid.production.results import Finding
 from syncvid.progress import Progress
 from syncvid.sync.by_guide import GuideEar, judge_together, listen
 from syncvid.sync.hearing import ANALYSIS_RATE
+from syncvid.sync.signatures import HeardSignatures
 from syncvid.sync.spread import Clip
 
 # Clips that are asked, and how well two of them must agree, in seconds.
@@ -22,9 +23,18 @@ def find_guide_offset(
     findings: Sequence[Finding],
     mix: Audio,
     ear: GuideEar,
+    heard: Sequence[HeardSignatures | None],
     progress: Progress,
 ) -> float | None:
-    """Return where the guide's zero lies on the mix, if the mix or two clips tell surely."""
+    """Return where the guide's zero lies on the mix, if the mix or two clips tell surely.
+
+    Clips in which the guide's signature is heard (`heard`, one for each clip) tell it at once.
+    """
+    by_signature = _by_signatures(findings, heard)
+    if len(by_signature) > 1:
+        agreeing = _agreeing(by_signature)
+        if agreeing:
+            return statistics.median(agreeing)
     in_mix = judge_together([listen(mix, ear)], ear)[0]
     if in_mix.verdict == "sure" and in_mix.placement is not None:
         middle_s = len(mix) / ANALYSIS_RATE / 2
@@ -51,5 +61,28 @@ def find_guide_offset(
         if on_guide.verdict == "sure" and on_guide.placement is not None and on_mix is not None:
             middle_s = length_s / 2
             told.append(on_mix.to_reference(middle_s) - on_guide.placement.to_reference(middle_s))
-    agreeing = [one for one in told if sum(abs(one - other) < SAME_GUIDE_S for other in told) >= 2]
-    return statistics.median(agreeing) if agreeing else None
+    agreeing = _agreeing([*told, *by_signature])
+    if agreeing:
+        return statistics.median(agreeing)
+    # One clip alone is believed if no other says something else.
+    return by_signature[0] if len(by_signature) == 1 and not told else None
+
+
+def _by_signatures(
+    findings: Sequence[Finding], heard: Sequence[HeardSignatures | None]
+) -> list[float]:
+    """Return where clips that are surely in the mix put the guide by its signature."""
+    return [
+        finding.placement.to_reference(one.own[-1].at_s) - one.known.at_s
+        for finding, one in zip(findings, heard, strict=True)
+        if one is not None
+        and one.own
+        and finding.placement is not None
+        and finding.verdict == "sure"
+        and finding.spans
+    ]
+
+
+def _agreeing(told: Sequence[float]) -> list[float]:
+    """Return what at least two say alike."""
+    return [one for one in told if sum(abs(one - other) < SAME_GUIDE_S for other in told) >= 2]

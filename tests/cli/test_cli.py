@@ -41,6 +41,7 @@ def test_every_step_has_its_command() -> None:
         command.callback.__name__ for command in app.registered_commands if command.callback
     }
     assert commands == {step.command for step in STEPS}
+    assert all(step.function.__name__ == step.name for step in STEPS)
 
 
 def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:

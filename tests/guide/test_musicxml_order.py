@@ -128,6 +128,40 @@ def test_a_jump_without_its_sign_is_told() -> None:
     assert any("Bar 2 says dal segno, but there is no such sign" in r for r in score.remarks)
 
 
+@pytest.mark.parametrize("leave", ["To Coda 𝄌", "to 𝄌", "Al Coda ⊕"])
+@pytest.mark.parametrize("there", ["Coda", "𝄌 Coda", "Coda ⊕"])
+def test_words_may_have_the_sign_beside_them(leave: str, there: str) -> None:
+    bars = ["", words(leave), words("D.C. al Coda"), (words(there), ""), ""]
+    assert order(*bars) == "1-3, 1-2, 4-5"
+
+
+@pytest.mark.parametrize(
+    ("text", "bars", "told"),
+    [
+        ("D.C. al Fine", ["", ""], "Bar 3 says al Fine, but there is no Fine"),
+        ("D.S. al Coda", [(SEGNO, ""), ""], "Bar 3 says al Coda, but no bar says To Coda"),
+        ("D.C. al Fine e poi la Coda", ["", words("Fine")], "no bar says To Coda"),
+    ],
+)
+def test_a_jump_to_an_end_that_is_not_there_is_told(
+    text: str, bars: list[str | tuple[str, str]], told: str
+) -> None:
+    for last in (words(text), words(text, sound('dacapo="yes"'))):
+        score = read(partwise(numbered(*bars, last, "")))
+        assert any(told in remark for remark in score.remarks)
+
+
+def test_ends_that_are_there_are_not_told() -> None:
+    for bars in (
+        ["", words("Fine"), words("D.C. al Fine")],
+        ["", sound('fine="yes"'), words("D.C. al Fine")],
+        ["", words("To Coda"), words("D.C. al Coda"), (CODA, "")],
+        ["", CODA, words("D.C. al Coda"), (CODA, "")],
+    ):
+        score = read(partwise(numbered(*bars)))
+        assert not [r for r in score.remarks if "says al" in r]
+
+
 def test_a_bar_that_a_repeat_divides() -> None:
     # measure: implicit "for ... the last half of mid-measure repeats".
     bars = [

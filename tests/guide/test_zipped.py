@@ -6,6 +6,7 @@ https://www.w3.org/2021/06/musicxml40/tutorial/compressed-mxl-files/
 from __future__ import annotations
 
 import io
+import time
 import tracemalloc
 import zipfile
 from pathlib import Path
@@ -13,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from syncvid.errors import ProductionError
-from syncvid.guide.xml_tree import parse_xml
+from syncvid.guide.xml_tree import MOST_TAGS, parse_xml
 from syncvid.guide.zipped import CONTAINER, unzip_score
 
 SCORE = b"<score-partwise version='4.0'/>"
@@ -176,3 +177,13 @@ def test_encodings(encoding: str) -> None:
 def test_namespaces_do_not_matter() -> None:
     root = parse_xml(b'<a xmlns="http://www.musicxml.org"><b/></a>', name="x")
     assert [element.tag for element in root.iter()] == ["a", "b"]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+def test_a_document_of_far_too_many_elements_is_refused_before_it_is_parsed(encoding: str) -> None:
+    # Some hundred kilobytes of archive; as a tree they would be gigabytes.
+    text = "<score-partwise>" + "<a/>" * MOST_TAGS + "</score-partwise>"
+    begun = time.process_time()
+    with pytest.raises(ProductionError, match=r"more than .* elements"):
+        parse_xml(text.encode(encoding), name="lied.musicxml")
+    assert time.process_time() - begun < 1.0

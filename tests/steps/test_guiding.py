@@ -127,11 +127,11 @@ def test_a_sound_is_no_plan(plan: Path) -> None:
 
 
 def test_what_is_said_beside_the_plan_wins(plan: Path) -> None:
-    changes = Changes(tempo="quarter = 60", count_in=2)
+    changes = Changes(tempo="quarter = 60", count_in="2")
     found = make_guide(plan, GuideWishes(changes=changes)).map
     assert found.beats[0].length_s == pytest.approx(1.0)
     assert sum(beat.is_count_in for beat in found.beats) == 6
-    with pytest.raises(ProductionError, match="The tempo 'fast'"):
+    with pytest.raises(ProductionError, match="The tempo: 'fast'"):
         make_guide(plan, GuideWishes(changes=Changes(tempo="fast")))
 
 

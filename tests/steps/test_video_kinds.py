@@ -326,7 +326,7 @@ def test_status_tells_a_layout_that_is_missing_or_wrong(folder: Path) -> None:
         state = production_status(planned(folder, picture='layout = "mine"\n'))
         (problem,) = state.problems
         assert "mine" in str(problem)
-        assert "layout" in state.next_step
+        assert state.next_step == "Mend what is told above."
 
 
 def test_status_tells_which_stills_are_shown(

@@ -1,7 +1,8 @@
 """The plan of a guide as a TOML file: reading it strictly, and writing it for people to edit.
 
 `tables` says which keys there are and reads their words (`bar_runs`, `place_words`), `building`
-puts them together, `checks` tells what cannot be played, `writing` is the way back.
+puts them together, `checks` tells what cannot be played, `changes` is what is said
+beside it, `writing` is the way back.
 """
 
 from __future__ import annotations
@@ -11,13 +12,21 @@ from pathlib import Path
 from syncvid.errors import ProductionError
 from syncvid.production.files import system_errors
 from syncvid.production.guide_file.building import build_plan
+from syncvid.production.guide_file.changes import Changes, with_changes
 from syncvid.production.guide_file.checks import check_plan
 from syncvid.production.guide_file.tables import GUIDE_FORMAT, GuideFile
 from syncvid.production.guide_file.writing import write_plan
 from syncvid.production.guide_plan import GuidePlan
 from syncvid.production.toml import Mistake, check_toml, mistakes_error, read_text
 
-__all__ = ["GUIDE_FORMAT", "parse_plan", "read_plan", "write_plan"]
+__all__ = [
+    "GUIDE_FORMAT",
+    "Changes",
+    "parse_plan",
+    "read_plan",
+    "with_changes",
+    "write_plan",
+]
 
 # A plan of the most bars, each in a table of its own, is smaller (project choice).
 _LARGEST_BYTES = 4_000_000

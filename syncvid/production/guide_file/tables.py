@@ -53,7 +53,7 @@ def _one_of(choices: type[Choice]) -> Callable[[object], Choice]:
     return reader
 
 
-def _count_in(written: object) -> CountIn:
+def read_count_in(written: object) -> CountIn:
     """Read a count-in: bars as a number, or seconds in quotes."""
     if isinstance(written, str) and written.strip().endswith("s"):
         try:
@@ -90,12 +90,12 @@ def _again(written: object) -> str | int:
     raise ProductionError(f"{written!r} names no section: write its name, or its number from 1.")
 
 
-def _part_names(written: object) -> tuple[str, ...]:
+def read_part_names(written: object) -> tuple[str, ...]:
     """Read names of parts."""
     return tuple(_words(written))
 
 
-def _line(written: object) -> tuple[str, ...]:
+def read_line(written: object) -> tuple[str, ...]:
     """Read what a drone plays: notes, or who in the score plays it; "none" is nothing."""
     if written == "none":
         return ()
@@ -126,7 +126,7 @@ def _hold_length(length: Fraction) -> Fraction:
     return length
 
 
-def _is_pitch(a4_hz: float) -> float:
+def check_pitch(a4_hz: float) -> float:
     """Refuse a reference pitch to which nobody tunes."""
     if not LOWEST_A4_HZ <= a4_hz <= HIGHEST_A4_HZ:
         raise ProductionError(
@@ -150,19 +150,20 @@ ALaw = Annotated[Law, PlainValidator(_one_of(Law))]
 SomeClicks = Annotated[Clicks, PlainValidator(_one_of(Clicks))]
 SomeBars = Annotated[Runs, PlainValidator(parse_runs)]
 SomeNotes = Annotated[tuple[str, ...], PlainValidator(_notes)]
+ClickColour = Literal["wood", "bell", "tick"]
 Level = Annotated[Seconds, Field(ge=-60.0, le=12.0)]
 
 
 class SoundTable(Strict):
     """The table ``[sound]``."""
 
-    click: Literal["wood", "bell", "tick"] = "wood"
-    drone: Annotated[tuple[str, ...], PlainValidator(_line)] = ()
-    melody: Annotated[tuple[str, ...], PlainValidator(_part_names)] = ()
+    click: ClickColour = "wood"
+    drone: Annotated[tuple[str, ...], PlainValidator(read_line)] = ()
+    melody: Annotated[tuple[str, ...], PlainValidator(read_part_names)] = ()
     drone_db: Level = -12.0
     melody_db: Level = -9.0
     cue_db: Level = -6.0
-    a4_hz: Annotated[Seconds, AfterValidator(_is_pitch)] = 440.0
+    a4_hz: Annotated[Seconds, AfterValidator(check_pitch)] = 440.0
     tuning: Literal["equal", "just"] = "equal"
     spoken: Literal["none", "bars", "sections"] = "none"
     signature: bool = True
@@ -249,7 +250,7 @@ class GuideFile(Strict):
     metre: AMetre | None = None
     tempo: ASpeed | None = None
     upbeat: ALength | None = None
-    count_in: Annotated[CountIn, PlainValidator(_count_in)] = CountIn()
+    count_in: Annotated[CountIn, PlainValidator(read_count_in)] = CountIn()
     score: str = ""
     bars: SomeBars | None = None
     clicks: SomeClicks = Clicks.BEATS
