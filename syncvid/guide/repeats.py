@@ -73,16 +73,18 @@ def _groups(signs: Sequence[Signs]) -> list[list[Ending]]:
     """Return endings that belong together; those that do not say their times get the next one."""
     groups: list[list[Ending]] = []
     taken: set[int] = set()
+    top = 0
     for ending in _endings(signs):
         follows = bool(groups) and groups[-1][-1].last + 1 == ending.first
         if follows and taken.isdisjoint(ending.numbers):
             groups[-1].append(ending)
         else:
             groups.append([ending])
-            taken = set()
+            taken, top = set(), 0
         if not ending.numbers:
-            ending.numbers = (max(taken, default=0) + 1,)
+            ending.numbers = (top + 1,)
         taken.update(ending.numbers)
+        top = max(top, *ending.numbers)
     return groups
 
 

@@ -10,10 +10,12 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from lxml import etree
 
 from syncvid.errors import ProductionError
 from syncvid.guide.score import NO_TEMPO_REMARK, USUAL_TEMPO, read_score
 from syncvid.guide.timing import time_plan
+from syncvid.guide.xml_tree import parse_xml
 from syncvid.production.guide_file import parse_plan, write_plan
 from syncvid.production.guide_plan import Hold, Place, Score, Tempo, TempoChange
 from syncvid.production.metres import parse_metre
@@ -119,6 +121,14 @@ def test_tempo_changes_within_bars() -> None:
     assert plan.changes == (TempoChange(Place(1, Fraction(3)), Tempo(90)),)
     plan = read(partwise(numbered((sound('tempo="60"'), sound('tempo="90"')), ""))).plan
     assert plan.changes == (TempoChange(Place(2), Tempo(90)),)
+
+
+def test_an_offset_for_the_eye_moves_no_tempo() -> None:
+    # offset: "If no, then any sound associated with the direction takes effect at the current
+    # location. The sound attribute is no by default".
+    direction = words("x", "<offset>2</offset>" + sound('tempo="90"'))
+    content = sound('tempo="60"') + note("C4", 1) + direction + note("C4", 3)
+    assert one_bar(content).plan.changes == (TempoChange(Place(1, Fraction(2)), Tempo(90)),)
 
 
 def test_no_tempo() -> None:
@@ -277,6 +287,18 @@ def test_empty_bars_and_rests_of_a_whole_one_are_as_long_as_the_metre() -> None:
     assert score.remarks == (NO_TEMPO_REMARK,)
 
 
+def test_a_rest_of_a_whole_bar_does_not_lengthen_an_upbeat() -> None:
+    rest = "<note><rest measure='yes'/><duration>4</duration></note>"
+    upbeat = 'implicit="yes"'
+    score = read(
+        partwise(
+            [measure(attributes("4/4") + rest, 0, upbeat), measure(note("C4", 4), 1)],
+            [measure(attributes("4/4") + note("C4", 1), 0, upbeat), measure(note("C4", 4), 1)],
+        )
+    )
+    assert [bar.length for bar in score.plan.bars] == [QUARTER, 1]
+
+
 @pytest.mark.parametrize(
     ("numbers", "expected"),
     [
@@ -395,6 +417,24 @@ def test_rehearsal_marks_are_sections() -> None:
     plan = read(partwise(first, second)).plan
     assert [section.name for section in plan.sections] == ["", "A", "C", "B"]
     assert [bar.section for bar in plan.bars] == [0, 1, 2, 3]
+
+
+def test_an_upbeat_belongs_to_the_section_that_it_leads_to() -> None:
+    mark = MID.format("<rehearsal>A</rehearsal>", "")
+    bars = [
+        measure(attributes("4/4") + note("C4", 1), 0, 'implicit="yes"'),
+        measure(mark + note("C4", 4), 1),
+    ]
+    plan = read(partwise(bars)).plan
+    assert [section.name for section in plan.sections] == ["A"]
+
+
+def test_divisions_may_change() -> None:
+    bars = [
+        measure(attributes("4/4", 1) + note("C4", 4), 1),
+        measure(attributes(divisions=2) + note("C4", 4) + note("D4", 4), 2),
+    ]
+    assert heard(read(partwise(bars)))[1:] == [("1", "1/2", 60), ("3/2", "1/2", 62)]
 
 
 def test_titles_and_names() -> None:
@@ -523,3 +563,17 @@ def test_divisions_that_no_plan_can_tell_are_rounded() -> None:
     plan = read(partwise(bars)).plan
     assert parse_plan(write_plan(plan), where="plan") == plan
     time_plan(plan)
+
+
+def test_a_score_that_lacks_anything_is_read_or_refused() -> None:
+    whole = parse_xml(EVERYTHING.encode(), name="lied.musicxml")
+    for number in range(1, len(list(whole.iter()))):
+        root = parse_xml(EVERYTHING.encode(), name="lied.musicxml")
+        element = list(root.iter())[number]
+        element.getparent().remove(element)
+        try:
+            plan = read_score(etree.tostring(root), name="lied.musicxml").plan
+        except ProductionError:
+            continue
+        assert parse_plan(write_plan(plan), where="plan") == plan
+        time_plan(plan)

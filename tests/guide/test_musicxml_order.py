@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 
 from syncvid.errors import ProductionError
+from syncvid.guide.timing import time_plan
 from tests.guide.scores import (
     MID,
     attributes,
@@ -198,6 +199,30 @@ def test_the_first_tempo_holds_again_where_the_music_begins_again() -> None:
     plan = read(partwise(bars)).plan
     assert plan.tempo.quarters == 60
     assert [(c.at.bar, c.tempo.quarters) for c in plan.changes] == [(1, 60), (2, 90)]
+
+
+def test_the_tempo_of_a_place_holds_again_where_the_music_jumps_back_to_it() -> None:
+    bars = numbered(
+        (sound('tempo="60"'), ""), (SEGNO, ""), (sound('tempo="90"'), words("Fine")), words("D.S.")
+    )
+    score = read(partwise(bars))
+    assert score.order == "1-4, 2-3"
+    assert [(c.at.bar, c.tempo.quarters) for c in score.plan.changes] == [(2, 60), (3, 90)]
+    # Whole notes at 60, 60, 90, 90, 60 and 90: 4 s or 8/3 s each.
+    timing = time_plan(score.plan)
+    lasts = timing.map.music_to_s - timing.map.music_from_s
+    assert lasts == pytest.approx(3 * 4 + 3 * 8 / 3, abs=1e-9)
+
+
+def test_a_tie_from_the_last_bar_of_a_repeat_is_not_one_to_its_first() -> None:
+    start, stop = '<tie type="start"/>', '<tie type="stop"/>'
+    bars = [
+        measure(attributes("4/4") + note("C4", 4, stop), 1),
+        measure(note("C4", 4, start) + repeat("backward"), 2),
+        measure(note("C4", 4, stop), 3),
+    ]
+    notes = read(partwise(bars)).parts[0].notes
+    assert [(note.at, note.length) for note in notes] == [(0, 1), (1, 1), (2, 1), (3, 2)]
 
 
 def test_repeats_far_too_often_are_refused() -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import time
+import tracemalloc
 import zipfile
 from pathlib import Path
 
@@ -73,6 +74,17 @@ def test_a_bomb_is_stopped_while_it_is_unpacked() -> None:
     assert len(bomb) < 20_000
     with pytest.raises(ProductionError, match="larger than 4 megabytes"):
         unzip_score(bomb, name="lied.mxl", most_bytes=4 << 20)
+
+
+def test_a_bomb_fills_no_memory() -> None:
+    bomb = mxl(b" " * (64 << 20))
+    tracemalloc.start()
+    try:
+        with pytest.raises(ProductionError, match="larger than 1 megabytes"):
+            unzip_score(bomb, name="lied.mxl", most_bytes=1 << 20)
+        assert tracemalloc.get_traced_memory()[1] < 16 << 20
+    finally:
+        tracemalloc.stop()
 
 
 def test_a_bomb_that_lies_about_its_size_is_stopped() -> None:
