@@ -56,7 +56,7 @@ class Timing:
         return self._clock.after(position)
 
     def sounds_until(self, position: Fraction) -> float:
-        """Return until when what ends at a position sounds; before the hold where one is there."""
+        """Return until when what ends at a position sounds: through a hold, but not a breath."""
         return self._clock.before(position)
 
 
@@ -90,8 +90,8 @@ def time_plan(
     from_s = _COUNT_IN_FROM_S if plan.sound.signature else _PLAIN_COUNT_IN_FROM_S
     if counted:
         from_s -= course.seconds(counted[0].at)
-    clock = _Clock(from_s, course, _holds(plan, played, course, [tick.at for tick in grid]))
-    end_s = clock.before(played.end) + clock.held(played.end)
+    clock = _Clock(from_s, course, *_holds(plan, played, course, [tick.at for tick in grid]))
+    end_s = clock.after(played.end)
     beats = _beats([*counted, *grid], clock, played.end, end_s)
     signed = Signature(SIGNATURE_FROM_S, guide, version) if plan.sound.signature else None
     guide_map = GuideMap(
@@ -144,29 +144,31 @@ class _Tick:
 
 
 class _Clock:
-    """Positions to guide seconds, time that holds put in included."""
+    """Positions to guide seconds, time that holds put in included.
 
-    def __init__(self, zero_s: float, course: Course, holds: dict[Fraction, float]) -> None:
-        self.zero_s, self.course, self.holds = zero_s, course, holds
-        self._at = sorted(holds)
-        amounts = (holds[at] for at in self._at)
+    Of what is put in at a position, breaths are silent; in holds what ends there sounds on.
+    """
+
+    def __init__(
+        self,
+        zero_s: float,
+        course: Course,
+        holds: dict[Fraction, float],
+        breaths: dict[Fraction, float],
+    ) -> None:
+        self.zero_s, self.course, self._breaths = zero_s, course, breaths
+        self._at = sorted(holds.keys() | breaths.keys())
+        amounts = (holds.get(at, 0.0) + breaths.get(at, 0.0) for at in self._at)
         self._sums = list(itertools.accumulate(amounts, initial=0.0))
 
     def after(self, position: Fraction) -> float:
         """Return the time after what is put in at a position."""
-        return self._time(position, bisect.bisect_right(self._at, position))
+        holds = bisect.bisect_right(self._at, position)
+        return self.zero_s + self.course.seconds(position) + self._sums[holds]
 
     def before(self, position: Fraction) -> float:
-        """Return the time before what is put in at a position."""
-        return self._time(position, bisect.bisect_left(self._at, position))
-
-    def held(self, position: Fraction) -> float:
-        """Return how many seconds are put in at a position."""
-        return self.holds.get(position, 0.0)
-
-    def _time(self, position: Fraction, holds: int) -> float:
-        """Return the time with the first so many holds."""
-        return self.zero_s + self.course.seconds(position) + self._sums[holds]
+        """Return the time before the breath at a position."""
+        return self.after(position) - self._breaths.get(position, 0.0)
 
 
 def _grid(plan: GuidePlan, played: PlayedBars) -> Iterator[_Tick]:
@@ -204,15 +206,17 @@ def _course(plan: GuidePlan, played: PlayedBars, beats: list[Fraction]) -> Cours
 
 def _holds(
     plan: GuidePlan, played: PlayedBars, course: Course, beats: list[Fraction]
-) -> dict[Fraction, float]:
-    """Return how many seconds are put in at which position."""
+) -> tuple[dict[Fraction, float], dict[Fraction, float]]:
+    """Return how many seconds holds, and breaths, put in at which position."""
     holds: dict[Fraction, float] = {}
+    breaths: dict[Fraction, float] = {}
     for hold in plan.holds:
         for at in played.positions(hold.at):
             seconds = hold.seconds + 60.0 * float(hold.length) / course.rate(at)
             where = at if hold.before else _end_of_beat(at, beats, played.end)
-            holds[where] = holds.get(where, 0.0) + seconds
-    return holds
+            put_in = breaths if hold.before else holds
+            put_in[where] = put_in.get(where, 0.0) + seconds
+    return holds, breaths
 
 
 def _end_of_beat(at: Fraction, beats: list[Fraction], end: Fraction) -> Fraction:

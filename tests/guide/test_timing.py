@@ -155,6 +155,13 @@ def test_notes_sound_up_to_a_breath_and_begin_after_it() -> None:
     assert timing.seconds_at(Fraction(1)) - zero_s == pytest.approx(4.5, abs=1e-9)
 
 
+def test_what_is_held_sounds_on_until_the_next_note() -> None:
+    timing = time_plan(replace(plan_of(2), holds=(Hold(Place(1, Fraction(4)), seconds=2.0),)))
+    zero_s = timing.map.music_from_s
+    assert timing.sounds_until(Fraction(1)) - zero_s == pytest.approx(6.0, abs=1e-9)
+    assert timing.seconds_at(Fraction(1)) - zero_s == pytest.approx(6.0, abs=1e-9)
+
+
 def test_the_count_in_ends_in_bar_0() -> None:
     found = time_plan(plan_of(2, THREE, count_in=2)).map
     assert [(b.bar, b.beat) for b in found.beats if b.is_count_in] == [
