@@ -166,6 +166,11 @@ class _Clock:
         holds = bisect.bisect_right(self._at, position)
         return self.zero_s + self.course.seconds(position) + self._sums[holds]
 
+    def breaths_s(self, begin: Fraction, end: Fraction) -> float:
+        """Return the seconds of the breaths after one position, up to another and at it."""
+        first, last = (bisect.bisect_right(self._at, position) for position in (begin, end))
+        return sum(self._breaths.get(at, 0.0) for at in self._at[first:last])
+
     def before(self, position: Fraction) -> float:
         """Return the time before the breath at a position."""
         return self.after(position) - self._breaths.get(position, 0.0)
@@ -262,6 +267,7 @@ def _beats(ticks: list[_Tick], clock: _Clock, end: Fraction, end_s: float) -> It
     for tick, next_at, later_s in zip(ticks, ends, ends_s, strict=True):
         at_s = clock.after(tick.at)
         steady_s = clock.course.seconds(next_at) - clock.course.seconds(tick.at)
+        breath_s = clock.breaths_s(tick.at, next_at)
         yield GuideBeat(
             bar=tick.bar,
             beat=tick.beat,
@@ -271,7 +277,8 @@ def _beats(ticks: list[_Tick], clock: _Clock, end: Fraction, end_s: float) -> It
             section=tick.section,
             beats_in_bar=len(tick.metre.beats),
             # Rounded: the difference of two large numbers is never quite 0.
-            held_s=max(0.0, round(later_s - at_s - steady_s, 9)),
+            held_s=max(0.0, round(later_s - at_s - steady_s - breath_s, 9)),
+            breath_s=breath_s,
         )
 
 

@@ -35,7 +35,9 @@ class GuideBeat:
     beats_in_bar : int
         How many beats the bar's metre has.
     held_s : float
-        How much of `length_s` was put in by a hold.
+        How much of `length_s` was put in by a hold, in which it sounds on.
+    breath_s : float
+        How much of `length_s` was put in as silence before the next beat.
     """
 
     bar: int
@@ -46,6 +48,7 @@ class GuideBeat:
     section: int
     beats_in_bar: int
     held_s: float = 0.0
+    breath_s: float = 0.0
 
     @property
     def is_count_in(self) -> bool:
@@ -194,6 +197,7 @@ def _map_of(document: Mapping[str, Any]) -> GuideMap:
             section=int(row.get("section", 0)),
             beats_in_bar=int(row.get("beats_in_bar", 0)),
             held_s=float(row.get("held_s", 0.0)),
+            breath_s=float(row.get("breath_s", 0.0)),
         )
         for row, at_s, later_s in zip(rows, times_s, [*times_s[1:], *times_s[-1:]], strict=True)
     )

@@ -153,6 +153,7 @@ def test_notes_sound_up_to_a_breath_and_begin_after_it() -> None:
     zero_s = timing.map.music_from_s
     assert timing.sounds_until(Fraction(1)) - zero_s == pytest.approx(4.0, abs=1e-9)
     assert timing.seconds_at(Fraction(1)) - zero_s == pytest.approx(4.5, abs=1e-9)
+    assert [(beat.held_s, beat.breath_s) for beat in timing.map.beats[3:5]] == [(0, 0.5), (0, 0)]
 
 
 def test_what_is_held_sounds_on_until_the_next_note() -> None:
@@ -311,4 +312,5 @@ def test_time_only_goes_forward(
     total_s = sum(beat.length_s for beat in found.beats)
     assert total_s == pytest.approx(found.music_to_s - found.beats[0].guide_s, abs=1e-6)
     put_in_s = sum(seconds for _, seconds, _ in holds)
-    assert sum(beat.held_s for beat in found.beats) == pytest.approx(put_in_s, abs=1e-6)
+    told_s = sum(beat.held_s + beat.breath_s for beat in found.beats)
+    assert told_s == pytest.approx(put_in_s, abs=1e-6)
