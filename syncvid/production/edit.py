@@ -31,8 +31,8 @@ _HEAD = """\
 """
 
 _PARTS_NOTE = """\
-# The parts in score order, the top one first; each is one tile.  The names were guessed from the
-# files: correct them here.  `use = true` under a take shows that take whatever sync prefers.
+# The parts in score order, the top one first; each is one tile.  What names were guessed from the
+# files you correct here.  `use = true` under a take shows that take whatever sync prefers.
 """
 
 
