@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from syncvid.errors import ProductionError
-from syncvid.guide.order import order_text, play_order
+from syncvid.guide.order import play_order
 from syncvid.guide.xml_bars import read_bars
 from syncvid.guide.xml_holds import read_holds
 from syncvid.guide.xml_notes import check_amount, played_notes
@@ -17,7 +17,7 @@ from syncvid.guide.xml_signs import read_signs
 from syncvid.guide.xml_tempi import Told, lay_tempi, read_tempi, told_text
 from syncvid.guide.xml_tree import parse_xml
 from syncvid.production.guide_plan import Bar, GuidePlan, PlanSection, Score, ScorePart, Tempo
-from syncvid.production.played import PlayedBars
+from syncvid.production.played import PlayedBars, order_text, played_numbers
 
 MOST_BARS = 20_000
 """A piece as it is played has so many bars at most, as in a plan."""
@@ -88,7 +88,7 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
     return Score(
         plan=plan,
         parts=tuple(ScorePart(p.name, played_notes(p, order, played.starts)) for p in parts),
-        order=_order(plan.bars),
+        order=order_text(played_numbers(plan.bars)),
         remarks=(
             *remarks,
             *_unequal(parts),
@@ -161,18 +161,6 @@ def _rehearsals(parts: Sequence[WrittenPart], bars: Sequence[Bar]) -> dict[int, 
 def _is_upbeat(bars: Sequence[Bar]) -> bool:
     """Tell whether bars are nothing but an upbeat."""
     return len(bars) == 1 and bars[0].begin > Fraction(0)
-
-
-def _order(bars: Sequence[Bar]) -> str:
-    """Write the order in which bars are played."""
-    numbers = [
-        bar.number
-        for before, bar in zip([None, *bars], bars, strict=False)
-        if before is None
-        or before.number != bar.number
-        or before.begin + before.length != bar.begin
-    ]
-    return order_text(numbers)
 
 
 def _never_played(bars: Sequence[Bar], order: Sequence[int]) -> list[str]:

@@ -65,28 +65,6 @@ def play_order(signs: Sequence[Signs], *, most: int) -> Order:
     return _Player(signs, most).play()
 
 
-def order_text(numbers: Sequence[int]) -> str:
-    """Write bars in the order in which they are played.
-
-    Parameters
-    ----------
-    numbers : sequence of int
-        Of each bar; the second half of a divided one is left out where it follows the first.
-
-    Examples
-    --------
-    >>> order_text([1, 2, 3, 1, 2, 4])
-    '1-3, 1-2, 4'
-    """
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    return ", ".join(f"{a}-{b}" if a != b else f"{a}" for a, b in runs)
-
-
 class _Player:
     """Walks through a score as a player does."""
 

@@ -46,6 +46,43 @@ def beat_at(metre: Metre, offset: Fraction) -> Fraction:
     return number + offset / length
 
 
+def order_text(numbers: Sequence[int]) -> str:
+    """Write bars in the order in which they are played.
+
+    Parameters
+    ----------
+    numbers : sequence of int
+        Of each bar, as `played_numbers` returns them.
+
+    Examples
+    --------
+    >>> order_text([1, 2, 3, 1, 2, 4])
+    '1-3, 1-2, 4'
+    """
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(f"{a}-{b}" if a != b else f"{a}" for a, b in runs)
+
+
+def played_numbers(bars: Sequence[Bar]) -> list[int]:
+    """Return the numbers of bars as they are played, one that a repeat divides told once.
+
+    Parameters
+    ----------
+    bars : sequence of Bar
+        In the order in which they are played.
+    """
+    return [
+        bar.number
+        for before, bar in zip([None, *bars], bars, strict=False)
+        if not _goes_on(before, bar)
+    ]
+
+
 class PlayedBars:
     """Bars in the order in which they are played, and where they begin.
 
@@ -64,14 +101,7 @@ class PlayedBars:
         self._time: list[int] = []
         for index, bar in enumerate(bars):
             times = self._times.setdefault(bar.number, [])
-            before = bars[index - 1] if index else None
-            # A bar that a repeat divides is played in one go where its halves follow each other.
-            goes_on = (
-                before is not None
-                and before.number == bar.number
-                and before.begin + before.length == bar.begin
-            )
-            if goes_on:
+            if _goes_on(bars[index - 1] if index else None, bar):
                 times[-1].append(index)
             else:
                 times.append([index])
@@ -146,6 +176,15 @@ class PlayedBars:
         bar, zero = self.bar_at(pieces[-1])
         offset = _offset(bar, place.beat)
         return zero + offset if offset == bar.begin + bar.length else None
+
+
+def _goes_on(before: Bar | None, bar: Bar) -> bool:
+    """Tell whether two halves of a bar that a repeat divides are played in one go."""
+    return (
+        before is not None
+        and before.number == bar.number
+        and before.begin + before.length == bar.begin
+    )
 
 
 def _offset(bar: Bar, beat: Fraction) -> Fraction | None:

@@ -9,7 +9,6 @@ from pathlib import Path
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
 from syncvid.guide.midi_out import write_midi
-from syncvid.guide.order import order_text
 from syncvid.guide.sound import render_guide
 from syncvid.guide.timing import Timing, time_plan
 from syncvid.handoff.guide_summary import guide_summary
@@ -24,6 +23,7 @@ from syncvid.production.files import (
 )
 from syncvid.production.guide_file import Changes, write_plan
 from syncvid.production.guide_plan import GuidePlan
+from syncvid.production.played import order_text, played_numbers
 from syncvid.progress import SILENT, Progress
 from syncvid.steps.guide_files import GuideFiles
 from syncvid.steps.guide_source import PLAN_NAME, GuideSource, read_source
@@ -306,7 +306,7 @@ def _usual_place(read: GuideSource) -> Path:
 
 def _order(read: GuideSource) -> str:
     """Return the order of the bars, for a person to confirm, where it is not plain."""
-    numbers = [bar.number for bar in read.plan.bars]
+    numbers = played_numbers(read.plan.bars)
     repeated = len(set(numbers)) < len(numbers)
     return order_text(numbers) if repeated or read.is_score else ""
 

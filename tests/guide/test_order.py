@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from syncvid.errors import ProductionError
 from syncvid.guide.bar_signs import Jump, Signs
-from syncvid.guide.order import order_text, play_order
+from syncvid.guide.order import play_order
+from syncvid.production.played import order_text
 
 START = Signs(forward=True)
 END = Signs(passes=2)
