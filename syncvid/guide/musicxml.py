@@ -67,7 +67,7 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
     check_amount(parts, order, name=name)
     marks, told = read_tempi(parts, bars)
     tempo, changes = lay_tempi(marks, bars, order)
-    holds, hold_remarks, not_held = read_holds(parts, bars, order)
+    holds, hold_remarks, not_held = read_holds(parts, bars, signs, order)
     bars, sections = _sections(parts, bars, order)
     played = PlayedBars([bars[index] for index in order])
     told += not_held

@@ -402,6 +402,55 @@ def test_fermatas_are_held_in_the_last_beat_of_their_note() -> None:
     assert begins == pytest.approx(6.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("oboe", "horn", "held"),
+    [
+        # The horn's half ends a beat before the oboe's dotted half: one pause, at the last beat.
+        ([(3, True)], [(2, True), (1, False)], [(3, 3)]),
+        # The longest note does not end last.
+        ([(3, True), (1, False)], [(2, False), (2, True)], [(4, 3)]),
+        # One after the other they are two.
+        ([(2, True), (1, False)], [(2, False), (1, True)], [(2, 2), (3, 1)]),
+    ],
+)
+def test_fermatas_over_each_other_are_one_pause(
+    oboe: list[tuple[int, bool]], horn: list[tuple[int, bool]], held: list[tuple[int, int]]
+) -> None:
+    rows = [
+        measure(
+            attributes(f"{sum(n for n, _ in line)}/4")
+            + "".join(note("C5", n, FERMATA * has) for n, has in line)
+        )
+        for line in (oboe, horn)
+    ]
+    found = read(partwise(rows[:1], rows[1:], names=("Oboe", "Horn"))).plan.holds
+    assert found == tuple(
+        Hold(Place(1, Fraction(beat)), length=Fraction(quarters, 4)) for beat, quarters in held
+    )
+
+
+def test_a_fermata_at_the_fine_is_held_only_at_the_end() -> None:
+    """Common practice: the fermata over a Fine marks where the music ends, not what goes on."""
+    held = note("C4", 4, FERMATA)
+    bars = [
+        measure(attributes("4/4") + note("C4", 4), 1),
+        measure(held + sound('fine="yes"'), 2),
+        measure(held + sound('dacapo="yes"'), 3),
+    ]
+    score = read(partwise(bars))
+    assert score.order == "1-3, 1-2"
+    assert [hold.at for hold in score.plan.holds] == [
+        Place(3, Fraction(4)),
+        Place(2, Fraction(4), 2),
+    ]
+    assert said(score, "In bar 2, of the Fine, they are held only at the end")
+    again = parse_plan(write_plan(score.plan), where="plan")
+    assert again.holds == score.plan.holds
+    # Without a jump the bar is one like others.
+    bars[2] = measure(note("C4", 4) + repeat("backward"), 3)
+    assert read(partwise(bars)).plan.holds == (Hold(Place(2, Fraction(4)), length=Fraction(1)),)
+
+
 def test_a_fermata_on_a_bar_line_is_told() -> None:
     score = read(partwise(numbered(barline("right", "<fermata/>"))))
     assert not score.plan.holds
