@@ -20,7 +20,7 @@ _MOST_TOLD = 5
 
 @dataclass(frozen=True, slots=True)
 class MidiBars:
-    """Bars, numbered from 1.
+    """Bars, numbered from 1; an upbeat is bar 0.
 
     Attributes
     ----------
@@ -33,6 +33,11 @@ class MidiBars:
     bars: tuple[Bar, ...]
     starts: tuple[Fraction, ...]
     remarks: tuple[str, ...]
+
+    @property
+    def has_upbeat(self) -> bool:
+        """Whether the first bar is read as an upbeat."""
+        return self.bars[0].number == 0
 
     def index_at(self, at: Fraction) -> int:
         """Return the index of the bar at a position before the end."""
@@ -61,7 +66,8 @@ def lay_bars(signatures: Sequence[tuple[Fraction, str]], end: Fraction, *, where
     Returns
     -------
     MidiBars
-        A bar within which the metre changes is cut short.
+        A bar within which the metre changes is cut short.  A first bar that is shorter than the
+        metre after it is read as an upbeat: it has that metre, and number 0.
 
     Raises
     ------
@@ -76,19 +82,45 @@ def lay_bars(signatures: Sequence[tuple[Fraction, str]], end: Fraction, *, where
         given.insert(0, (Fraction(0), _DEFAULT))
     bars: list[Bar] = []
     starts = [Fraction(0)]
-    cut: list[int] = []
+    cut: list[Bar] = []
+    if len(given) > 1 and (upbeat := _upbeat(given, where)) is not None:
+        bars.append(upbeat)
+        starts.append(upbeat.length)
+        del given[0]
+        remarks.append(_upbeat_remark(upbeat))
+    first = 1 - len(bars)
     for index, (_, written) in enumerate(given):
-        metre = _metre(written, len(bars) + 1, where)
+        metre = _metre(written, len(bars) + first, where)
         last = index + 1 == len(given)
         stop = end if last else given[index + 1][0]
         _check_count(len(bars), stop - starts[-1], metre, where)
         while starts[-1] < stop:
             length = metre.length if last else min(metre.length, stop - starts[-1])
+            bars.append(Bar(len(bars) + first, metre, length))
             if length < metre.length:
-                cut.append(len(bars) + 1)
-            bars.append(Bar(len(bars) + 1, metre, length))
+                cut.append(bars[-1])
             starts.append(starts[-1] + length)
-    return MidiBars(tuple(bars), tuple(starts), (*remarks, *_cut_remarks(cut, bars)))
+    return MidiBars(tuple(bars), tuple(starts), (*remarks, *_cut_remarks(cut)))
+
+
+def _upbeat(given: Sequence[tuple[Fraction, str]], where: str) -> Bar | None:
+    """Return a first bar that is shorter than the second metre; None if it is not."""
+    length = given[1][0]
+    if length > _metre(given[0][1], 1, where).length:
+        return None
+    metre = _metre(given[1][1], 1, where)
+    if length >= metre.length:
+        return None
+    return Bar(0, metre, length, begin=metre.length - length)
+
+
+def _upbeat_remark(upbeat: Bar) -> str:
+    """Tell that a bar was taken for an upbeat."""
+    return (
+        f"The first bar, {upbeat.length} of a whole note, is shorter than the bars in "
+        f"{upbeat.metre.name} that follow: it is read as an upbeat, and bar 1 is the one after it. "
+        "Compare the numbers with those in the parts."
+    )
 
 
 def _metre(written: str, bar: int, where: str) -> Metre:
@@ -113,12 +145,12 @@ def _check_count(before: int, length: Fraction, metre: Metre, where: str) -> Non
         )
 
 
-def _cut_remarks(cut: list[int], bars: list[Bar]) -> list[str]:
+def _cut_remarks(cut: list[Bar]) -> list[str]:
     """Tell which bars a new metre cuts short."""
     told = [
-        f"Bar {number} is cut short to {bars[number - 1].length} of a whole note: a time "
-        "signature follows in the middle of it."
-        for number in cut[:_MOST_TOLD]
+        f"Bar {bar.number} is cut short to {bar.length} of a whole note: a time signature follows "
+        "in the middle of it."
+        for bar in cut[:_MOST_TOLD]
     ]
     if len(cut) > _MOST_TOLD:
         told.append(f"{len(cut) - _MOST_TOLD} more bars are cut short in the same way.")

@@ -16,6 +16,7 @@ from typing import Any
 from syncvid.errors import ProductionError
 from syncvid.guide.midi_bars import MidiBars, lay_bars
 from syncvid.production.guide_plan import (
+    Bar,
     Clicks,
     GuidePlan,
     Note,
@@ -27,7 +28,7 @@ from syncvid.production.guide_plan import (
     TempoChange,
 )
 from syncvid.production.note_values import FASTEST, SLOWEST
-from syncvid.production.played import beat_at
+from syncvid.production.played import beat_at, order_text, played_numbers
 
 # An event takes two bytes at least, so a larger file may hold more than two million of them
 # (project choice).
@@ -38,6 +39,7 @@ _ENDLESS = re.compile(rb"[\x80-\xff]{1024}")
 _DRUMS = 9
 # Microseconds per quarter where no tempo is given (SMF 1.0).
 _DEFAULT_TEMPO = 500_000
+_DOTTED = Fraction(3, 8)
 # What ends so little after a bar line, or is marked so little before one, means the bar line
 # (in whole notes, project choice).
 NEAR = Fraction(1, 32)
@@ -47,7 +49,7 @@ UPBEAT_REMARK = (
     "A MIDI file does not say whether it begins with an upbeat: its first bar is number 1. Compare "
     "the numbers with those in the parts."
 )
-"""The remark of every MIDI file."""
+"""The remark of a MIDI file whose first bar is as long as others."""
 
 
 @dataclass(slots=True)
@@ -82,8 +84,8 @@ def read_midi(data: bytes, *, name: str) -> Score:
     Returns
     -------
     Score
-        Bars from 1; a section for each marker; a part for each track with notes (in format 0 for
-        each channel), percussion left out.
+        Bars from 1, an upbeat before them; a section for each marker; a part for each track with
+        notes (in format 0 for each channel), percussion left out.
 
     Raises
     ------
@@ -102,7 +104,7 @@ def read_midi(data: bytes, *, name: str) -> Score:
         Fraction(end, whole),
         where=name,
     )
-    remarks = [UPBEAT_REMARK, *bars.remarks]
+    remarks = [*([] if bars.has_upbeat else [UPBEAT_REMARK]), *bars.remarks]
     parts = _parts(tracks, kind, whole)
     remarks += _note_remarks(tracks)
     sections, played = _sections(bars, events, whole)
@@ -116,8 +118,7 @@ def read_midi(data: bytes, *, name: str) -> Score:
         tempo=tempo,
         changes=changes,
     )
-    count = len(played)
-    return Score(plan, parts, f"1-{count}" if count > 1 else "1", tuple(remarks))
+    return Score(plan, parts, order_text(played_numbers(played)), tuple(remarks))
 
 
 def _chunks(data: bytes, name: str) -> tuple[int, int, list[bytes]]:
@@ -324,6 +325,9 @@ def _sections(
             texts = named.setdefault(index, [])
             if text not in texts:
                 texts.append(text)
+    if bars.has_upbeat and 0 not in named and 1 in named:
+        # An upbeat belongs to what it leads to.
+        named[0] = named.pop(1)
     edges = sorted({0, *named})
     sections = tuple(PlanSection(", ".join(named.get(edge, [])), Clicks.BEATS) for edge in edges)
     return sections, bars.with_sections(edges)
@@ -341,37 +345,47 @@ def _tempi(
             "it then."
         )
     now = events.tempi.get(0, _DEFAULT_TEMPO)
-    first = _tempo(now, 1, name)
+    first = _tempo(now, bars.bars[0], name)
     changes = []
     for tick, tempo in sorted(events.tempi.items()):
         at = Fraction(tick, whole)
         if tempo == now or at >= bars.starts[-1]:
             continue
         index = bars.index_at(at)
-        place = Place(index + 1, beat_at(bars.bars[index].metre, at - bars.starts[index]))
-        changes.append(TempoChange(place, _tempo(tempo, index + 1, name)))
+        bar = bars.bars[index]
+        place = Place(bar.number, beat_at(bar.metre, bar.begin + at - bars.starts[index]))
+        changes.append(TempoChange(place, _tempo(tempo, bar, name)))
         now = tempo
     return first, tuple(changes)
 
 
-def _tempo(microseconds: int, bar: int, name: str) -> Tempo:
-    """Return a tempo from microseconds per quarter."""
-    quarters = _quarters(microseconds) if microseconds else float("inf")
+def _tempo(microseconds: int, bar: Bar, name: str) -> Tempo:
+    """Return a tempo from microseconds per quarter, in the beats of its bar."""
+    quarters = 60e6 / microseconds if microseconds else float("inf")
     if not SLOWEST <= quarters <= FASTEST:
         raise ProductionError(
-            f"The tempo in bar {bar} is {quarters:.4g} quarters a minute; {SLOWEST:g} to "
+            f"The tempo in bar {bar.number} is {quarters:.4g} quarters a minute; {SLOWEST:g} to "
             f"{FASTEST:g} can be played to.",
             where=name,
             fix="Correct it in the score.",
         )
-    return Tempo(quarters)
+    # In 6/8, 9/8 and 12/8 musicians count dotted quarters.
+    unit = _DOTTED if set(bar.metre.beats) == {_DOTTED} else Fraction(1, 4)
+    return Tempo(_plainest(microseconds, unit), unit)
 
 
-def _quarters(microseconds: int) -> float:
-    """Return quarters per minute: the plainest number that is written in these microseconds.
+def _plainest(microseconds: int, unit: Fraction) -> float:
+    """Return notes per minute: the plainest number that is written in these microseconds.
 
-    90 a minute is written as 666,667 microseconds: 90 was meant, not 89.999955.
+    90 quarters a minute are written as 666,667 microseconds: 90 was meant, not 89.999955; so were
+    60 dotted quarters.
     """
     exact = 60e6 / microseconds
-    plain = (round(exact, digits) for digits in range(5))
-    return next((q for q in plain if q > 0 and round(60e6 / q) == microseconds), exact)
+    in_quarters = 4.0 * float(unit)
+    for digits in range(5):
+        # What is plain in other notes has thirds and the like in quarters, and the reverse.
+        for note in (in_quarters, 1.0):
+            plain = round(exact / note, digits)
+            if plain > 0 and round(60e6 / (plain * note)) == microseconds:
+                return plain * note / in_quarters
+    return exact / in_quarters

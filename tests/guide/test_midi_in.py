@@ -16,7 +16,8 @@ from syncvid.errors import ProductionError
 from syncvid.guide.midi_in import UPBEAT_REMARK, read_midi
 from syncvid.guide.timing import time_plan
 from syncvid.production.guide_file import parse_plan, write_plan
-from syncvid.production.guide_plan import Note, Place, Score, TempoChange
+from syncvid.production.guide_plan import Bar, Note, Place, Score, Tempo, TempoChange
+from syncvid.production.metres import parse_metre
 from syncvid.production.played import PlayedBars
 
 Event = tuple[int, mido.Message]
@@ -126,6 +127,74 @@ def test_tempo_maps_last_as_mido_plays_them(
 def test_rounded_tempo_is_read_as_it_was_meant() -> None:
     # 60,000,000 / 90 = 666,666.67.
     assert read([meta(0, "set_tempo", tempo=666_667)], note(0, 480)).plan.tempo.per_minute == 90.0
+
+
+@pytest.mark.parametrize(
+    ("over", "under", "quarters", "written"),
+    [
+        (6, 8, 90.0, Tempo(60.0, Fraction(3, 8))),
+        (9, 8, 96.0, Tempo(64.0, Fraction(3, 8))),
+        # Plain in quarters alone: still told in the beats that are counted.
+        (12, 8, 100.0, Tempo(100.0 / 1.5, Fraction(3, 8))),
+        (6, 4, 90.0, Tempo(90.0)),
+        (3, 4, 90.0, Tempo(90.0)),
+        (7, 8, 90.0, Tempo(90.0)),
+    ],
+)
+def test_compound_metres_count_dotted_quarters(
+    over: int, under: int, quarters: float, written: Tempo
+) -> None:
+    events = [
+        meta(0, "time_signature", numerator=over, denominator=under),
+        meta(0, "set_tempo", tempo=round(60e6 / quarters)),
+        meta(5760, "set_tempo", tempo=300_000),
+    ]
+    plan = read(events, note(0, 11520)).plan
+    assert plan.tempo == written
+    assert plan.changes[0].tempo.unit == written.unit
+    assert plan.changes[0].tempo.quarters == pytest.approx(200.0, abs=1e-9)
+
+
+def test_a_short_first_bar_is_an_upbeat() -> None:
+    """A quarter before bars of 4/4: what notation programs write has a first signature of 1/4."""
+    score = read(
+        [
+            meta(0, "time_signature", numerator=1, denominator=4),
+            meta(480, "time_signature", numerator=4, denominator=4),
+            meta(480 + 960, "set_tempo", tempo=600_000),
+            meta(480, "marker", text="A"),
+        ],
+        note(0, 480) + note(480, 480 + 2 * 1920),
+    )
+    metre = parse_metre("4/4")
+    assert score.plan.bars == (
+        Bar(0, metre, Fraction(1, 4), begin=Fraction(3, 4)),
+        Bar(1, metre, Fraction(1)),
+        Bar(2, metre, Fraction(1)),
+    )
+    assert score.order == "0-2"
+    assert [section.name for section in score.plan.sections] == ["A"]
+    assert score.plan.changes[0].at == Place(1, Fraction(3))
+    (remark,) = [remark for remark in score.remarks if "upbeat" in remark]
+    assert "bar 1 is the one after it" in remark
+    assert "\nupbeat = " in write_plan(score.plan)
+    assert parse_plan(write_plan(score.plan), where="plan") == score.plan
+
+
+@pytest.mark.parametrize(
+    ("first", "second_at"), [((4, 4), 1920), ((2, 4), 4 * 480), ((5, 4), 5 * 480)]
+)
+def test_other_first_bars_are_bar_1(first: tuple[int, int], second_at: int) -> None:
+    """As long as the second metre, two of them, or longer."""
+    score = read(
+        [
+            meta(0, "time_signature", numerator=first[0], denominator=first[1]),
+            meta(second_at, "time_signature", numerator=4, denominator=4),
+        ],
+        note(0, 9600),
+    )
+    assert (score.plan.bars[0].number, score.plan.bars[0].begin) == (1, 0)
+    assert UPBEAT_REMARK in score.remarks
 
 
 def test_last_tempo_at_a_tick_holds_at_its_beat() -> None:
