@@ -37,11 +37,17 @@ def fit_score(score: Score, plan: GuidePlan) -> Score:
         for part in score.parts
     )
     lacking = sorted({bar.number for bar, pair in zip(plan.bars, pairs, strict=True) if not pair})
-    remarks = list(score.remarks)
+    told: tuple[str, ...] = ()
     if lacking:
         listed = ", ".join(map(str, lacking[:8])) + (" ..." if len(lacking) > 8 else "")
-        remarks.append(f"The score has no bars {listed}: nothing of it sounds there.")
-    return replace(score, plan=plan, parts=parts, remarks=tuple(remarks))
+        told = (f"The score has no bars {listed}: nothing of it sounds there.",)
+    return replace(
+        score,
+        plan=plan,
+        parts=parts,
+        remarks=(*score.remarks, *told),
+        note_remarks=(*score.note_remarks, *told),
+    )
 
 
 def _shape(bars: tuple[Bar, ...]) -> list[tuple[int, Fraction, Fraction]]:

@@ -106,7 +106,8 @@ def read_midi(data: bytes, *, name: str) -> Score:
     )
     remarks = [*([] if bars.has_upbeat else [UPBEAT_REMARK]), *bars.remarks]
     parts = _parts(tracks, kind, whole)
-    remarks += _note_remarks(tracks)
+    note_remarks = tuple(_note_remarks(tracks))
+    remarks += note_remarks
     sections, played = _sections(bars, events, whole)
     tempo, changes = _tempi(bars, events, whole, name, remarks)
     first = tracks[0]
@@ -118,7 +119,7 @@ def read_midi(data: bytes, *, name: str) -> Score:
         tempo=tempo,
         changes=changes,
     )
-    return Score(plan, parts, order_text(played_numbers(played)), tuple(remarks))
+    return Score(plan, parts, order_text(played_numbers(played)), tuple(remarks), note_remarks)
 
 
 def _chunks(data: bytes, name: str) -> tuple[int, int, list[bytes]]:

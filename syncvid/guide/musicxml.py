@@ -85,18 +85,20 @@ def read_musicxml(data: bytes, *, name: str, usual: Tempo, no_tempo: str) -> Sco
         changes=tuple(changes),
         holds=tuple(sorted(holds, key=lambda hold: played.positions(hold.at)[0])),
     )
+    note_remarks = _unequal(parts)
     return Score(
         plan=plan,
         parts=tuple(ScorePart(p.name, played_notes(p, order, played.starts)) for p in parts),
         order=order_text(played_numbers(plan.bars)),
         remarks=(
             *remarks,
-            *_unequal(parts),
+            *note_remarks,
             *_never_played(bars, order),
             *bar_remarks,
             *hold_remarks,
             *told_text(told, bars, most=_MOST_TOLD),
         ),
+        note_remarks=tuple(note_remarks),
     )
 
 

@@ -351,9 +351,12 @@ class Score:
         The order of the bars as unfolded, for a person to confirm: ``1-8, 1-7, 9-16``.
     remarks : tuple of str
         Sentences about what could not be read, or was guessed.
+    note_remarks : tuple of str
+        Those of `remarks` that are about notes: a plan settles the others.
     """
 
     plan: GuidePlan
     parts: tuple[ScorePart, ...]
     order: str
     remarks: Sequence[str] = ()
+    note_remarks: Sequence[str] = ()

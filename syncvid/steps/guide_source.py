@@ -34,7 +34,7 @@ class GuideSource:
     order : str
         The order of the score's bars as unfolded; empty for a plan.
     remarks : tuple of str
-        What the reader of the score wants to say.
+        What the reader of the score wants to say; of a plan's score, what it says of notes.
     folder : Path or None
         The production whose plan it is.
     """
@@ -77,7 +77,8 @@ def read_source(path: Path, changes: Changes, *, ask_tempo: bool = True) -> Guid
         plan = with_changes(read_plan(path), changes)
         score = _read_beside(path, plan.score) if plan.score else None
         fitted = None if score is None else fit_score(score, plan)
-        remarks = () if fitted is None else tuple(fitted.remarks)
+        # The rest is about what the plan settles.
+        remarks = () if fitted is None else tuple(fitted.note_remarks)
         return GuideSource(path, plan, fitted, "", remarks, folder)
     if path.suffix.lower() in ENDINGS:
         raise ProductionError(
