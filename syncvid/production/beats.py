@@ -15,6 +15,9 @@ from syncvid.timeline import Beat, BeatMap
 
 BEATS_FORMAT = "syncvid.beats/1"
 
+# Moments that differ by less are the same: times are kept to a nanosecond.
+_SAME_S = 1e-6
+
 
 @dataclass(frozen=True, slots=True)
 class GuideBeat:
@@ -143,6 +146,36 @@ class GuideMap:
     def beat_map(self) -> BeatMap:
         """Bars and beats alone."""
         return BeatMap(tuple(Beat(b.bar, b.beat, b.guide_s) for b in self.beats))
+
+
+def clapped_beats(guide: GuideMap) -> tuple[GuideBeat, ...]:
+    """Return the beats at which everybody claps: those of the last whole bar of the count-in.
+
+    A bar that an upbeat completes is not whole: hands that clap in it could not play in time.
+
+    Parameters
+    ----------
+    guide : GuideMap
+
+    Returns
+    -------
+    tuple of GuideBeat
+        Empty where no whole bar is counted.
+    """
+    bars: list[list[GuideBeat]] = []
+    for beat in guide.beats:
+        if not beat.is_count_in:
+            break
+        before = bars[-1][-1] if bars else None
+        if before is not None and before.bar == beat.bar and before.beat < beat.beat:
+            bars[-1].append(beat)
+        else:
+            bars.append([beat])
+    for bar in reversed(bars):
+        end_s = bar[-1].guide_s + bar[-1].length_s
+        if len(bar) >= bar[0].beats_in_bar and end_s <= guide.music_from_s + _SAME_S:
+            return tuple(bar)
+    return ()
 
 
 def write_map(guide: GuideMap) -> str:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import pytest
 
 from syncvid.errors import ProductionError
+from syncvid.guide.timing import time_plan
 from syncvid.production.beats import (
     GuideBeat,
     GuideClick,
     GuideMap,
     Mark,
     Signature,
+    clapped_beats,
     read_map,
     write_map,
 )
+from syncvid.production.guide_plan import Bar, CountIn, GuidePlan, PlanSection, Tempo
+from syncvid.production.metres import parse_metre
 
 MAP = GuideMap(
     title='Ländler "for five"',
@@ -54,3 +60,28 @@ def test_beats_alone_are_a_map() -> None:
 def test_what_is_no_beat_map_is_refused(text: str) -> None:
     with pytest.raises(ProductionError, match=r"g\.beats\.json"):
         read_map(text, where="g.beats.json")
+
+
+@pytest.mark.parametrize(
+    ("metre", "upbeat", "counted", "clapped"),
+    [
+        ("4/4", "0", 2, [(0, 1), (0, 2), (0, 3), (0, 4)]),
+        ("4/4", "0", 0, []),
+        # The upbeat completes bar 0: the bar before it is the last whole one, if there is one.
+        ("4/4", "1/4", 2, [(-1, 1), (-1, 2), (-1, 3), (-1, 4)]),
+        ("4/4", "1/4", 1, []),
+        # It begins within the last counted beat: all beats of bar 0 are counted, and none is free.
+        ("6/8", "1/8", 2, [(-1, 1), (-1, 2)]),
+        ("6/8", "1/8", 1, []),
+    ],
+)
+def test_the_last_whole_bar_of_the_count_in_is_clapped(
+    metre: str, upbeat: str, counted: int, clapped: list[tuple[int, int]]
+) -> None:
+    counts, length = parse_metre(metre), Fraction(upbeat)
+    before = [Bar(0, counts, length, begin=counts.length - length)] if length else []
+    bars = (*before, Bar(1, counts, counts.length))
+    plan = GuidePlan("", bars, (PlanSection(),), Tempo(66.0), count_in=CountIn(counted))
+    found = clapped_beats(time_plan(plan).map)
+    assert [(beat.bar, beat.beat) for beat in found] == clapped
+    assert all(beat.is_count_in for beat in found)
