@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Any, NamedTuple
 
 from syncvid.handoff.markup import clean_text
+from syncvid.handoff.players_music import music_lines
 from syncvid.handoff.wording import Line, Texts, read_texts
-from syncvid.production.beats import GuideMap, Mark
+from syncvid.production.beats import GuideBeat, GuideMap, Mark, clapped_beats
 from syncvid.production.guide_plan import GuidePlan, Tempo
 from syncvid.timeline import clock_text
 
@@ -16,6 +18,11 @@ MOST_MARKS = 48
 """More rehearsal marks than these do not fit on the page beside the rest."""
 
 MOST_PARTS = 24
+
+_MOST_SPEEDS = 3
+"""Of more tempi for practice the slowest and the fastest are told."""
+
+_KINDS = ("clicks", "drone", "others", "own", "all")
 _LONGEST_NAME = 40
 
 _SHORT_NAME = 7
@@ -27,14 +34,15 @@ class PracticeVersion(NamedTuple):
 
     Attributes
     ----------
-    file : str
-        Its name.
     share : float
         Of the guide's tempo; 0.8 is four fifths.
+    kind : str
+        What is heard: ``clicks`` or ``drone`` alone; ``others``: all parts but one's own, ``own``
+        that one alone, ``all`` of them; empty: as in the guide.
     """
 
-    file: str
     share: float = 1.0
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +58,8 @@ class PlayersSheet:
         Of the guide, in seconds.
     guide : tuple of str
         Names of the guide's files: the same sound in several formats.
+    video : str
+        Name of the guide's video; empty: there is none.
     practice : tuple of PracticeVersion
     parts : tuple of str
         Names of the parts, as files are to be called; may be empty.
@@ -57,12 +67,16 @@ class PlayersSheet:
         Those of the guide; its sections with a name are listed.
     tempo : Tempo or None
         At the beginning.
-    count_in_bars : int
-        0: there is none that has whole bars.
+    beats : tuple of GuideBeat
+        Of the guide: they tell what happens in the music.
+    count_in_bars, count_in_beats : int
+        Its whole bars, and how many beats follow them, which an upbeat completes to a bar.
     count_in_s : float
         How long it is; 0: nothing is counted.
+    count_in_by_s : bool
+        Whether it is told in seconds alone.
     claps : bool
-        Whether players are asked to clap in its last bar.
+        Whether players are asked to clap in its last whole bar, if it has one.
     signature : bool
         Whether the guide begins with the sound by which it is known.
     send_to, send_by : str
@@ -77,12 +91,16 @@ class PlayersSheet:
     version: int
     length_s: float
     guide: tuple[str, ...] = ()
+    video: str = ""
     practice: tuple[PracticeVersion, ...] = ()
     parts: tuple[str, ...] = ()
     marks: tuple[Mark, ...] = ()
     tempo: Tempo | None = None
+    beats: tuple[GuideBeat, ...] = ()
     count_in_bars: int = 0
+    count_in_beats: int = 0
     count_in_s: float = 0.0
+    count_in_by_s: bool = False
     claps: bool = True
     signature: bool = False
     send_to: str = ""
@@ -119,14 +137,19 @@ def sheet_facts(guide: GuideMap, plan: GuidePlan, /, **others: Any) -> PlayersSh
         Further fields of `PlayersSheet`.
     """
     counted = [beat for beat in guide.beats if beat.is_count_in]
-    by_bars = plan.count_in.seconds is None
+    clapped = clapped_beats(guide)
+    # The last whole bar is the one to clap in: what is counted behind it, an upbeat completes.
+    whole = counted[: counted.index(clapped[-1]) + 1] if clapped else []
     return PlayersSheet(
         title=guide.title,
         version=guide.version,
         length_s=guide.duration_s,
         marks=guide.marks,
         tempo=plan.tempo,
-        count_in_bars=len({beat.bar for beat in counted}) if by_bars else 0,
+        beats=guide.beats,
+        count_in_bars=len({beat.bar for beat in whole}),
+        count_in_beats=len(counted) - len(whole),
+        count_in_by_s=plan.count_in.seconds is not None,
         count_in_s=guide.music_from_s - counted[0].guide_s if counted else 0.0,
         signature=guide.signature is not None,
         **others,
@@ -162,15 +185,18 @@ def about(facts: PlayersSheet) -> str:
 
 def sections(facts: PlayersSheet) -> tuple[Section, ...]:
     """Return what is to be done, in the order in which one does it."""
+    unit = facts.tempo.unit if facts.tempo else Fraction(1, 4)
     told = (
         ("ready", _ready(facts)),
         ("phone", _phone(facts)),
         ("trial", (facts.texts.say(f"trial.{key}") for key in ("record", "watch", "ask"))),
+        ("music", music_lines(facts.beats, unit, facts.texts)),
         ("take", _take(facts)),
         ("send", _send(facts)),
         ("care", (facts.texts.say(f"care.{key}") for key in ("consent", "law", "computer"))),
     )
-    return tuple(Section(facts.texts.text(f"{name}.heading"), tuple(lines)) for name, lines in told)
+    found = (Section(facts.texts.text(f"{name}.heading"), tuple(lines)) for name, lines in told)
+    return tuple(section for section in found if section.lines)
 
 
 def mark_rows(facts: PlayersSheet) -> tuple[MarkRow, ...]:
@@ -232,9 +258,10 @@ def _ready(facts: PlayersSheet) -> Iterator[Line]:
         yield texts.say("ready.guide", files=facts.guide, version=version)
     else:
         yield texts.say("ready.version", version=version)
+    if facts.video:
+        yield texts.say("ready.video", file=facts.video)
     if facts.practice:
-        files = tuple(_practice(version, texts) for version in facts.practice)
-        yield texts.say("ready.practice", files=files)
+        yield texts.say("ready.practice", versions=tuple(_practice(facts)))
     for key in ("devices", "headphones", "volume"):
         yield texts.say(f"ready.{key}")
 
@@ -254,7 +281,7 @@ def _take(facts: PlayersSheet) -> Iterator[Line]:
     if facts.count_in_s > 0:
         yield _count_in(facts)
         if facts.claps and facts.count_in_bars > 0:
-            yield texts.say("take.claps")
+            yield texts.say(f"take.{_claps(facts)}")
     for key in ("play", "end", "again"):
         yield texts.say(f"take.{key}")
 
@@ -281,26 +308,51 @@ def _parts(facts: PlayersSheet) -> tuple[str, ...]:
     return (*names, *more)
 
 
-def _practice(version: PracticeVersion, texts: Texts) -> str:
-    """Return a practice version's name, and how slow it is."""
-    if version.share == 1.0:
-        return version.file
-    percent = _number(version.share * 100.0, texts)
-    return texts.text("ready.practice_file", file=version.file, percent=percent)
+def _practice(facts: PlayersSheet) -> Iterator[str]:
+    """Yield which versions for practice there are."""
+    texts = facts.texts
+    speeds = sorted({version.share for version in facts.practice if version.share != 1.0})
+    percents = tuple(_number(speed * 100.0, texts) for speed in speeds)
+    if len(percents) > _MOST_SPEEDS:
+        yield texts.text("ready.practice_range", least=percents[0], most=percents[-1])
+    elif percents:
+        yield texts.text("ready.practice_speeds", percents=percents)
+    kinds = {version.kind for version in facts.practice}
+    for kind in _KINDS:
+        if kind in kinds:
+            yield texts.text(f"ready.practice_{kind}")
+
+
+def _claps(facts: PlayersSheet) -> str:
+    """Return which text tells where to clap."""
+    if facts.count_in_beats == 0:
+        return "claps"
+    return "claps_first" if facts.count_in_bars == 1 else "claps_whole"
 
 
 def _count_in(facts: PlayersSheet) -> Line:
     """Return what is counted before the music."""
     seconds = _count_in_s(facts)
-    if facts.count_in_bars <= 0:
+    if not _is_in_bars(facts):
         return facts.texts.say("take.count_in_s", seconds=seconds)
     return facts.texts.say("take.count_in", bars=_counted_in(facts), seconds=seconds)
 
 
+def _is_in_bars(facts: PlayersSheet) -> bool:
+    """Return whether the count-in is told in bars and beats."""
+    return not facts.count_in_by_s and facts.count_in_bars + facts.count_in_beats > 0
+
+
 def _counted_in(facts: PlayersSheet) -> str:
-    """Return how long the count-in is, in bars where it has whole ones."""
-    bars = facts.count_in_bars
-    return facts.texts.counted("amounts.bars", bars) if bars > 0 else _count_in_s(facts)
+    """Return how long the count-in is, in bars and beats where it is told in them."""
+    if not _is_in_bars(facts):
+        return _count_in_s(facts)
+    texts = facts.texts
+    bars = texts.counted("amounts.bars", facts.count_in_bars)
+    beats = texts.counted("amounts.beats", facts.count_in_beats)
+    if facts.count_in_bars and facts.count_in_beats:
+        return texts.text("amounts.bars_and_beats", bars=bars, beats=beats)
+    return bars if facts.count_in_bars else beats
 
 
 def _count_in_s(facts: PlayersSheet) -> str:

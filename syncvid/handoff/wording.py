@@ -233,5 +233,5 @@ def _no_texts(language: str) -> str:
     """Tell that there are no texts in a language."""
     return (
         f"There are no texts in {language!r} for the players' sheet: it is in English. "
-        f"Put yours into sheet.{language}.toml beside production.toml."
+        f"Put yours into sheet.{language}.toml beside the plan."
     )

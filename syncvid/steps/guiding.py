@@ -160,7 +160,10 @@ class _Maker:
         practised = versions.make(files, self._progress.part(0.3))
         self._made += [(version.label, files.version(version.label)) for version in practised.made]
         self._remarks += practised.remarks
-        self._remarks += write_sheets(read, timing.map, files, practised.made, players_of(read))
+        there = ours | {path.name: timing.map.version for _, path in self._made}
+        self._remarks += write_sheets(
+            read, replace(timing.map, files=there), files, practised.made, players_of(read)
+        )
         self._made += [("players' sheet", path) for path in files.sheets]
         self._write_map(timing.map, ours)
         if read.folder is not None:

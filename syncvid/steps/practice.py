@@ -59,12 +59,15 @@ class Version:
     only : str or None
     parts : tuple of str
         Who plays along.
+    played : str
+        Which of `PLAY` that is; empty where nobody does.
     """
 
     label: str
     speed: float = 1.0
     only: str | None = None
     parts: tuple[str, ...] = field(default=())
+    played: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,8 @@ def list_versions(practice: Practice, parts: Sequence[str]) -> list[Version]:
         versions += [Version(f"{word} only{pace}", speed, word) for word in practice.only]
         for word in practice.play:
             versions += [
-                Version(label + pace, speed, parts=names) for label, names in _played(word, parts)
+                Version(label + pace, speed, parts=names, played=word)
+                for label, names in _played(word, parts)
             ]
     return versions
 

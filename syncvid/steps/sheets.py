@@ -39,7 +39,7 @@ def write_sheets(
     read : GuideSource
         The plan.
     guide : GuideMap
-        Its times.
+        Its times, and the files that were made of it.
     files : GuideFiles
         Where everything lies.
     versions : sequence of Version
@@ -63,9 +63,9 @@ def write_sheets(
         guide,
         read.plan,
         guide=tuple(path.name for path in files.tracks),
+        video=files.video.name if _has_video(guide, files) else "",
         practice=tuple(
-            PracticeVersion(files.version(version.label).name, version.speed)
-            for version in versions
+            PracticeVersion(version.speed, version.only or version.played) for version in versions
         ),
         parts=tuple(parts),
         claps=read.plan.sheet.claps,
@@ -78,6 +78,11 @@ def write_sheets(
     write_whole(page, players_sheet(facts))
     write_whole(pdf, players_sheet_pdf(facts, fonts=fonts))
     return (*facts.texts.remarks, *pdf_remarks(facts, fonts=fonts))
+
+
+def _has_video(guide: GuideMap, files: GuideFiles) -> bool:
+    """Return whether there is a video of this version of the guide."""
+    return guide.files.get(files.video.name) == guide.version and files.video.is_file()
 
 
 def _fonts(facts: PlayersSheet) -> tuple[Path, ...]:

@@ -10,7 +10,7 @@ import shutil
 import subprocess
 import tomllib
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from importlib import resources
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 
 from syncvid.errors import ProductionError
+from syncvid.guide.timing import time_plan
 from syncvid.handoff.pdf_turning import turned
 from syncvid.handoff.players import MOST_MARKS, MOST_PARTS, MarkRow, mark_rows
 from syncvid.handoff.players_pdf import _SIZES
@@ -31,11 +32,12 @@ from syncvid.handoff.players_sheet import (
     read_texts,
     sheet_facts,
 )
-from syncvid.production.beats import Mark
+from syncvid.production.beats import GuideBeat, Mark
 from syncvid.production.guide_plan import Bar, CountIn, GuidePlan, Metre, PlanSection, Tempo
+from syncvid.production.metres import parse_metre
 
 from .colours import LINES, TEXT, contrast
-from .guides import make_guide, steady
+from .guides import Given, make_guide, ramp, steady
 from .reading import Reader
 
 ENGLISH = (resources.files("syncvid.handoff") / "texts" / "en.toml").read_text(encoding="utf-8")
@@ -65,7 +67,8 @@ def make_facts(**others: Any) -> PlayersSheet:
         "version": 3,
         "length_s": 66.5,
         "guide": ("round guide v3.wav", "round guide v3.mp3"),
-        "practice": (PracticeVersion("round slow.mp3", 0.8), PracticeVersion("round clicks.mp3")),
+        "video": "round guide v3 video.mp4",
+        "practice": (PracticeVersion(0.8), PracticeVersion(kind="clicks")),
         "parts": ("Flute", "Clarinet", "Cello"),
         "marks": marks(3),
         "tempo": Tempo(96.0),
@@ -106,7 +109,9 @@ def test_it_tells_what_to_do_in_the_order_in_which_it_is_done() -> None:
     told = [
         "Orchard Round", "guide version 3", "1:06 long, quarter = 96 at the beginning",
         "round guide v3.wav, round guide v3.mp3", "version 3; older ones no longer fit",
-        "round slow.mp3 (80 % of the tempo)", "two devices", "Wired headphones, on one ear",
+        "with your eyes: round guide v3 video.mp4",
+        "called after the guide: at 80 % tempo, clicks only. Not", "two devices",
+        "Wired headphones, on one ear",
         "come late", "compress", "Volume down before you press play", "Flight mode",
         "level fixed, not automatic", "Landscape", "Light from the front", "Stand two steps away",
         "Film your loudest half minute", "say your name, your part and which take",
@@ -133,7 +138,8 @@ def test_the_pdf_tells_the_same_as_the_page(tmp_path: Path) -> None:
 def test_what_is_not_known_is_not_told() -> None:
     text = Reader(players_sheet(PlayersSheet("", 1, 60.0))).text
     for words in ("Send to", "By:", "Call your part", "practise", "count-in",
-                  "Clap", "signal", "Where you are", "at the beginning"):  # fmt: skip
+                  "Clap", "signal", "Where you are", "at the beginning", "eyes",
+                  "Know the music"):  # fmt: skip
         assert words not in text
     assert "Untitled" in text
     assert "Start the guide." in text
@@ -144,6 +150,114 @@ def test_claps_are_asked_for_only_where_they_are_wanted() -> None:
     by_seconds = Reader(players_sheet(make_facts(count_in_bars=0, count_in_s=4.5))).text
     assert "Listen to the count-in: 4.5 s." in by_seconds
     assert "Clap" not in by_seconds
+
+
+@pytest.mark.parametrize(
+    ("metre", "upbeat", "bars", "told", "claps"),
+    [
+        ("4/4", "0", 2, "count-in: two bars, 5 s", "Clap on every beat of its last bar"),
+        # The last bar is completed by an upbeat of two quarters: six beats at 96, 3.75 s.
+        (
+            "4/4",
+            "1/2",
+            2,
+            "count-in: one bar and two beats, 3.8 s",
+            "Clap on every beat of its first",
+        ),
+        (
+            "4/4",
+            "1/4",
+            3,
+            "count-in: two bars and three beats, 6.9 s",
+            "of its last whole bar, not",
+        ),
+        ("4/4", "1/4", 1, "count-in: three beats, 1.9 s", ""),
+        ("3/4", "1/2", 1, "count-in: one beat, 0.6 s", ""),
+    ],
+)
+def test_the_count_in_is_told_as_it_is_heard(
+    metre: str, upbeat: str, bars: int, told: str, claps: str
+) -> None:
+    """Beats by arithmetic: at quarter = 96 each lasts 0.625 s."""
+    counts, length = parse_metre(metre), Fraction(upbeat)
+    before = (Bar(0, counts, length, begin=counts.length - length),) if length else ()
+    whole = tuple(Bar(n, counts, counts.length) for n in (1, 2))
+    plan = GuidePlan("", before + whole, (PlanSection(),), Tempo(96.0), count_in=CountIn(bars=bars))
+    text = Reader(players_sheet(sheet_facts(time_plan(plan).map, plan))).text
+    assert told in text
+    assert (claps in text) if claps else "Clap" not in text
+
+
+def practice(parts: int) -> tuple[PracticeVersion, ...]:
+    """Return versions at five tempi: clicks, drone, all, and two for each part."""
+    kinds = ["", "clicks", "drone", "all", *["others", "own"] * parts]
+    return tuple(PracticeVersion(share / 10, kind) for share in range(5, 11) for kind in kinds)
+
+
+def test_very_many_versions_for_practice_take_three_lines_at_most(tmp_path: Path) -> None:
+    facts = make_facts(practice=practice(20))
+    text = Reader(players_sheet(facts)).text
+    assert (
+        "at 50 to 90 % tempo, clicks only, drone only, without your part, your part alone" in text
+    )
+    told = poppler("pdftotext", players_sheet_pdf(facts), tmp_path, "-bbox-layout")
+    blocks = re.findall(r"<line .*?</line>", told, re.DOTALL)
+    lines = [" ".join(re.findall(r">([^<>\s]+)</word>", block)) for block in blocks]
+    first = next(nth for nth, line in enumerate(lines) if "practise," in line)
+    last = next(nth for nth, line in enumerate(lines) if "two devices" in line)
+    assert last - first <= 3
+
+
+@pytest.mark.parametrize(
+    ("versions", "told"),
+    [
+        (
+            (PracticeVersion(0.8), PracticeVersion(0.6)),
+            "called after the guide: at 60, 80 % tempo. Not",
+        ),
+        ((PracticeVersion(kind="drone"),), "called after the guide: drone only. Not"),
+        ((PracticeVersion(0.8, "own"),), "at 80 % tempo, your part alone. Not"),
+    ],
+)
+def test_versions_for_practice_are_told_by_what_is_heard(
+    versions: tuple[PracticeVersion, ...], told: str
+) -> None:
+    assert told in Reader(players_sheet(make_facts(practice=versions))).text
+
+
+def test_what_happens_in_the_music_is_told(tmp_path: Path) -> None:
+    beats = make_guide(EVENTFUL[:37]).beats
+    breath = dataclasses.replace(beats[-1], breath_s=0.5)
+    facts = make_facts(beats=(*beats[:-1], breath))
+    for text in (Reader(players_sheet(facts)).text, pdf_text(facts, tmp_path)):
+        assert "Bars as played: 1-2, 1-8." in text
+        # The last ramp goes on in the last beat: 120 to 136.
+        assert (
+            "Tempo: gradually slower in bar 2 (to 80), faster from bar 6 (120), gradually faster "
+            "in bars 7-8 (to 136)." in text
+        )
+        assert "Held, the clicks wait: bar 2 (time 2), bar 3." in text
+        assert "A breath: after bar 8." in text
+
+
+def test_much_that_happens_is_cut_and_it_stays_one_page(tmp_path: Path) -> None:
+    bars = [bar for nth in range(60) for bar in (nth + 1, *range(1, nth % 7 + 2))]
+    beats = [
+        beat._replace(held_s=0.5, start=60.0 + bar, end=60.0 + bar)
+        for bar in bars for beat in steady((bar,), 96.0)
+    ]  # fmt: skip
+    facts = make_facts(
+        beats=make_guide(beats).beats,
+        marks=marks(400),
+        practice=practice(20),
+        parts=("Flute",) * 60,
+    )
+    text = Reader(players_sheet(facts)).text
+    order = text[text.index("Bars as played:") :]
+    assert order[: order.index("…") + 2].endswith(", ….")
+    assert order.index("…") < 90
+    assert text.count("and more.") == 2
+    assert "Pages: 1" in " ".join(poppler("pdfinfo", players_sheet_pdf(facts), tmp_path).split())
 
 
 def test_page_is_whole_and_asks_for_nothing_from_outside() -> None:
@@ -163,7 +277,7 @@ def test_page_is_whole_and_asks_for_nothing_from_outside() -> None:
 @pytest.mark.parametrize("name", HOSTILE)
 def test_any_name_is_shown_and_none_is_obeyed(name: str, tmp_path: Path) -> None:
     facts = make_facts(
-        title=name, guide=(name,), practice=(PracticeVersion(name),), parts=(name,),
+        title=name, guide=(name,), video=name, parts=(name,),
         marks=marks(2, name), send_to=name, send_by=name, pattern=name,
     )  # fmt: skip
     page = players_sheet(facts)
@@ -364,7 +478,7 @@ def test_facts_follow_from_guide_and_plan() -> None:
     assert (facts.count_in_bars, facts.count_in_s, facts.send_by) == (2, 5.0, "soon")
     assert mark_rows(facts) == (MarkRow("A", "bar 1", "0:06"),)
     by_seconds = dataclasses.replace(plan, count_in=CountIn(seconds=4.0))
-    assert sheet_facts(make_guide(beats, ["A"]), by_seconds).count_in_bars == 0
+    assert sheet_facts(make_guide(beats, ["A"]), by_seconds).count_in_by_s
 
 
 def flat(table: Mapping[str, Any], above: str = "") -> dict[str, str]:
@@ -388,6 +502,28 @@ def invented() -> str:
     return "\n".join(rows)
 
 
+KINDS = ("clicks", "drone", "others", "own", "all")
+SPEEDS = tuple(PracticeVersion(share / 10) for share in range(5, 10))
+
+# Bars 1 to 2 twice, the second time slowed and then held; then a step, and a ramp upwards.
+EVENTFUL = [
+    *steady((1, 2), 96.0),
+    *steady((1,), 96.0),
+    *(beat._replace(held_s=0.5) for beat in ramp((2,), 96.0, 80.0)),
+    Given(3, 1, 80.0, 80.0, held_s=1.5),
+    *steady((4, 5), 80.0),
+    *steady((6,), 120.0),
+    *ramp((7, 8), 120.0, 136.0),
+    *(beat._replace(held_s=0.5) for beat in steady(range(9, 17), 136.0)),
+    *steady((16, 17), 100.0),
+]
+
+
+def breathing(beats: Sequence[Given]) -> tuple[GuideBeat, ...]:
+    """Return beats, each with a breath behind it."""
+    return tuple(dataclasses.replace(beat, breath_s=0.5) for beat in make_guide(beats).beats)
+
+
 def every_kind() -> tuple[PlayersSheet, ...]:
     """Return facts that together need every text there is."""
     texts = read_texts("xx", own=invented())
@@ -401,6 +537,12 @@ def every_kind() -> tuple[PlayersSheet, ...]:
         dataclasses.replace(
             base, marks=marks(400), guide=(), signature=False, title="", pattern=""
         ),
+        *(dataclasses.replace(base, count_in_bars=n % 3, count_in_beats=n) for n in range(1, 6)),
+        *(dataclasses.replace(base, practice=(PracticeVersion(kind=k),)) for k in KINDS),
+        dataclasses.replace(base, practice=SPEEDS),
+        dataclasses.replace(base, count_in_by_s=True),
+        dataclasses.replace(base, beats=breathing(EVENTFUL)),
+        dataclasses.replace(base, beats=make_guide(EVENTFUL * 2).beats),
     )
 
 
