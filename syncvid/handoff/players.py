@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from syncvid.handoff.markup import clean_text
+from syncvid.handoff.players_count_in import count_in_lines, counted_in
 from syncvid.handoff.players_music import music_lines
 from syncvid.handoff.wording import Line, Texts, read_texts
 from syncvid.production.beats import GuideBeat, GuideMap, Mark, clapped_beats
@@ -175,11 +176,11 @@ def about(facts: PlayersSheet) -> str:
             texts.text(
                 "amounts.tempo",
                 note=_note(facts.tempo, texts),
-                number=_number(facts.tempo.per_minute, texts),
+                number=texts.number(facts.tempo.per_minute),
             )
         )
     if facts.count_in_s > 0:
-        told.append(texts.text("amounts.count_in", amount=_counted_in(facts)))
+        told.append(texts.text("amounts.count_in", amount=counted_in(facts)))
     return texts.words["page.comma"].join(told)
 
 
@@ -279,9 +280,7 @@ def _take(facts: PlayersSheet) -> Iterator[Line]:
     yield texts.say("take.slate")
     yield texts.say("take.signal" if facts.signature else "take.guide")
     if facts.count_in_s > 0:
-        yield _count_in(facts)
-        if facts.claps and facts.count_in_bars > 0:
-            yield texts.say(f"take.{_claps(facts)}")
+        yield from count_in_lines(facts)
     for key in ("play", "end", "again"):
         yield texts.say(f"take.{key}")
 
@@ -312,7 +311,7 @@ def _practice(facts: PlayersSheet) -> Iterator[str]:
     """Yield which versions for practice there are."""
     texts = facts.texts
     speeds = sorted({version.share for version in facts.practice if version.share != 1.0})
-    percents = tuple(_number(speed * 100.0, texts) for speed in speeds)
+    percents = tuple(texts.number(speed * 100.0) for speed in speeds)
     if len(percents) > _MOST_SPEEDS:
         yield texts.text("ready.practice_range", least=percents[0], most=percents[-1])
     elif percents:
@@ -323,51 +322,8 @@ def _practice(facts: PlayersSheet) -> Iterator[str]:
             yield texts.text(f"ready.practice_{kind}")
 
 
-def _claps(facts: PlayersSheet) -> str:
-    """Return which text tells where to clap."""
-    if facts.count_in_beats == 0:
-        return "claps"
-    return "claps_first" if facts.count_in_bars == 1 else "claps_whole"
-
-
-def _count_in(facts: PlayersSheet) -> Line:
-    """Return what is counted before the music."""
-    seconds = _count_in_s(facts)
-    if not _is_in_bars(facts):
-        return facts.texts.say("take.count_in_s", seconds=seconds)
-    return facts.texts.say("take.count_in", bars=_counted_in(facts), seconds=seconds)
-
-
-def _is_in_bars(facts: PlayersSheet) -> bool:
-    """Return whether the count-in is told in bars and beats."""
-    return not facts.count_in_by_s and facts.count_in_bars + facts.count_in_beats > 0
-
-
-def _counted_in(facts: PlayersSheet) -> str:
-    """Return how long the count-in is, in bars and beats where it is told in them."""
-    if not _is_in_bars(facts):
-        return _count_in_s(facts)
-    texts = facts.texts
-    bars = texts.counted("amounts.bars", facts.count_in_bars)
-    beats = texts.counted("amounts.beats", facts.count_in_beats)
-    if facts.count_in_bars and facts.count_in_beats:
-        return texts.text("amounts.bars_and_beats", bars=bars, beats=beats)
-    return bars if facts.count_in_bars else beats
-
-
-def _count_in_s(facts: PlayersSheet) -> str:
-    """Return how long the count-in is in seconds."""
-    return facts.texts.text("amounts.seconds", count=_number(facts.count_in_s, facts.texts))
-
-
 def _note(tempo: Tempo, texts: Texts) -> str:
     """Return the name of the note that a tempo counts."""
     fraction = f"{tempo.unit.numerator}/{tempo.unit.denominator}"
     key = f"notes.{fraction}"
     return texts.text(key) if key in texts.words else texts.text("notes.any", fraction=fraction)
-
-
-def _number(value: float, texts: Texts) -> str:
-    """Return a number with a tenth, if it has one."""
-    rounded = f"{value:.1f}".removesuffix(".0")
-    return rounded.replace(".", texts.words["page.point"])

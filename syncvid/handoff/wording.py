@@ -103,6 +103,10 @@ class Texts:
         exact = f"{key}.{count}"
         return self.text(exact if exact in self.words else f"{key}.{_OTHER}", count=str(count))
 
+    def number(self, value: float) -> str:
+        """Return a number with a tenth, if it has one."""
+        return f"{value:.1f}".removesuffix(".0").replace(".", self.words["page.point"])
+
 
 def read_texts(language: str = ENGLISH, *, own: str = "", where: str = "") -> Texts:
     """Return the texts of a language.
