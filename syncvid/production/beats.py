@@ -6,6 +6,7 @@ Bars are numbered as in the parts: the first bar of the music is 1, the count-in
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -14,9 +15,6 @@ from syncvid.errors import ProductionError
 from syncvid.timeline import Beat, BeatMap
 
 BEATS_FORMAT = "syncvid.beats/1"
-
-# Moments that differ by less are the same: times are kept to a nanosecond.
-_SAME_S = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +174,43 @@ def clapped_beats(guide: GuideMap) -> tuple[GuideBeat, ...]:
         if len(bar) >= bar[0].beats_in_bar and end_s <= guide.music_from_s + _SAME_S:
             return tuple(bar)
     return ()
+
+
+def practice_number(guide: int, speed: float) -> int:
+    """Return the number by which a version for practice is known: a recording to it is no other.
+
+    Parameters
+    ----------
+    guide : int
+        The guide's own number.
+    speed : float
+        Share of its tempo.
+
+    Returns
+    -------
+    int
+        0 to 65535.
+    """
+    return zlib.crc32(f"{guide} {speed:.6f}".encode()) & 0xFFFF
+
+
+def practice_speed(guide: int, heard: int) -> float | None:
+    """Return the share of the tempo, in whole percents, of a guide's version for practice.
+
+    Parameters
+    ----------
+    guide : int
+        The guide's own number.
+    heard : int
+        The number that was heard.
+
+    Returns
+    -------
+    float or None
+        None: it is none of them.
+    """
+    percents = (percent for percent in range(25, 151) if percent != 100)
+    return next((p / 100 for p in percents if practice_number(guide, p / 100) == heard), None)
 
 
 def write_map(guide: GuideMap) -> str:

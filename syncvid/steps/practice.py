@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -12,6 +11,7 @@ from syncvid.errors import ProductionError
 from syncvid.guide.sound import render_guide
 from syncvid.guide.timing import Timing, at_speed, time_plan
 from syncvid.media.sound_file import write_sound
+from syncvid.production.beats import practice_number
 from syncvid.production.guide_plan import GuidePlan, Score
 from syncvid.progress import Progress
 from syncvid.steps.guide_files import GuideFiles
@@ -195,7 +195,7 @@ def _slowed(
     plan = at_speed(plan, speed)
     signature = timing.map.signature
     number = signature.guide if signature else 0
-    own = zlib.crc32(f"{number} {speed:.6f}".encode()) & 0xFFFF
+    own = practice_number(number, speed)
     slow = time_plan(plan, guide=own, version=timing.map.version)
     slow = replace(slow, map=replace(slow.map, practice=speed))
     return slow, plan, None if score is None else replace(score, plan=plan)

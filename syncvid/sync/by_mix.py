@@ -21,7 +21,7 @@ from syncvid.sync.hearing import hear
 from syncvid.sync.opinions import with_guide, with_timing
 from syncvid.sync.overlaps import resolve_takes
 from syncvid.sync.residue import take_out
-from syncvid.sync.signature_verdict import heard_guide
+from syncvid.sync.signature_verdict import ASKED, heard_guide, with_other_guide
 from syncvid.sync.signatures import HeardSignatures, hear_signatures
 from syncvid.sync.speeds import at_another_speed
 from syncvid.sync.spread import Clip, spread
@@ -85,11 +85,43 @@ def lay_against_mix(
     guide_offset_s = find_guide_offset(clips, findings, mix, ear, heard, progress.part(0.1))
     if guide_offset_s is not None:
         findings = _ask_guide(work, findings, ear, guide_offset_s, progress.part(0.1))
-    findings = [
-        finding if one is None else replace(finding, heard_guide=heard_guide(one))
-        for finding, one in zip(findings, heard, strict=True)
+    findings = _without_mere_guides(work, findings, ear)
+    return [_told(*pair) for pair in zip(findings, heard, strict=True)], guide_offset_s
+
+
+def _told(finding: Finding, heard: HeardSignatures | None) -> Finding:
+    """Return a finding that says which guide was heard."""
+    if heard is None:
+        return finding
+    if not heard.own:
+        finding = with_other_guide(finding, heard, own_sound=_is_plain(finding))
+    return replace(finding, heard_guide=heard_guide(heard))
+
+
+def _is_plain(finding: Finding) -> bool:
+    """Return whether a clip's own sound is surely in the mix as it is."""
+    return is_heard(finding) and not finding.reason.startswith(reasons.THINNER)
+
+
+def _without_mere_guides(work: _Work, findings: list[Finding], ear: GuideEar) -> list[Finding]:
+    """Doubt clips that are recordings of the guide alone.
+
+    What others' recordings hold of the guide is in the mix too: it can pass for such a clip's own
+    sound in what is left of the mix, or for its notes.
+    """
+    asked = [at for at, one in enumerate(findings) if one.verdict == "sure" and not _is_plain(one)]
+
+    def is_alone(index: int) -> bool:
+        return listen(work.clips[index].samples, ear).alone
+
+    alone = dict(zip(asked, spread(is_alone, asked, SILENT, work.workers), strict=True))
+    words = reasons.of_clicks(sure=False, alone=True, version="", settled=False, by_notes=False)
+    return [
+        replace(found, verdict="check", confidence=min(ASKED, found.confidence), reason=words)
+        if alone.get(at)
+        else found
+        for at, found in enumerate(findings)
     ]
-    return findings, guide_offset_s
 
 
 def _hear_guides(work: _Work, ear: GuideEar) -> list[HeardSignatures | None]:

@@ -69,6 +69,9 @@ OTHER_GUIDE = (
     "tempo: it was recorded to that one."
 )
 FITS_ALL_THE_SAME = "It fits this one all the same: please listen."
+FITS_ELSEWHERE = (
+    "Clicks of this one fit as well, but somewhere else than its signature says: please listen."
+)
 
 # How sure it is that a clip without any evidence does not belong.
 NOTHING_CONFIDENCE = 0.8
@@ -296,6 +299,11 @@ def of_claps(claps: int, *, sure: bool, settled: bool) -> str:
 def of_other_version(heard: int, known: int) -> str:
     """Say that a clip heard another version of the guide."""
     return f"It was recorded to version {heard} of the guide; this is version {known}."
+
+
+def of_practice(speed: float) -> str:
+    """Say that a clip heard a version for practice."""
+    return f"It was recorded to the version for practice at {speed * 100:g} percent of the tempo."
 
 
 def of_starts(count: int) -> str:

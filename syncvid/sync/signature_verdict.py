@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from syncvid.production.beats import practice_speed
 from syncvid.production.results import Finding, HeardGuide, Rival
 from syncvid.signals.cue import FoundSignature
 from syncvid.sync import reasons
@@ -100,23 +101,54 @@ def heard_guide(heard: HeardSignatures) -> HeardGuide:
     return HeardGuide(heard.last.guide, heard.last.version)
 
 
+def with_other_guide(finding: Finding, heard: HeardSignatures, *, own_sound: bool) -> Finding:
+    """Return a finding against the mix of a clip whose signature is that of another guide.
+
+    Parameters
+    ----------
+    finding : Finding
+        Where the clip lies on the mix.
+    heard : HeardSignatures
+        What it heard: no signature of this guide and version.
+    own_sound : bool
+        Whether its own sound is plainly in the mix: then it belongs there whatever it heard.
+    """
+    doubtful = finding.verdict == "sure" and not own_sound
+    return replace(
+        finding,
+        verdict="check" if doubtful else finding.verdict,
+        confidence=min(ASKED, finding.confidence) if doubtful else finding.confidence,
+        reason=f"{finding.reason} {_other_guide(heard)}",
+    )
+
+
+def _other_guide(heard: HeardSignatures) -> str:
+    """Say which other guide or version was heard."""
+    known, last = heard.known, heard.last
+    if last.guide == known.guide:
+        return reasons.of_other_version(last.version, known.version)
+    speed = practice_speed(known.guide, last.guide)
+    return reasons.OTHER_GUIDE if speed is None else reasons.of_practice(speed)
+
+
 def _of_another(heard: HeardSignatures, found: Finding | None) -> Finding:
     """Judge a clip that heard another guide, or another version of this one."""
-    same = heard.last.guide == heard.known.guide
-    reason = (
-        reasons.of_other_version(heard.last.version, heard.known.version)
-        if same
-        else reasons.OTHER_GUIDE
-    )
+    reason = _other_guide(heard)
     by_clicks = found is not None and found.verdict == "sure" and found.placement is not None
-    if found is not None and by_clicks:
-        return replace(
-            found,
-            verdict="check",
-            confidence=min(ASKED, found.confidence),
-            reason=f"{reason} {reasons.FITS_ALL_THE_SAME}",
-        )
-    return Finding("none", ANOTHER_GUIDE, reason, against="guide")
+    if found is None or not by_clicks:
+        return Finding("none", ANOTHER_GUIDE, reason, against="guide")
+    place = heard.place_of(heard.last)
+    fits = reasons.FITS_ALL_THE_SAME
+    rivals = found.rivals
+    if not _says_the_same(found, place, heard.clip_s):
+        fits, rivals = reasons.FITS_ELSEWHERE, (Rival(place.offset_s, RIVAL_STRENGTH), *rivals)
+    return replace(
+        found,
+        verdict="check",
+        confidence=min(ASKED, found.confidence),
+        reason=f"{reason} {fits}",
+        rivals=rivals,
+    )
 
 
 def _confirmed(heard: HeardSignatures, support: Support) -> Finding | None:

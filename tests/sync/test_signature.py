@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from syncvid.arrays import Audio
+from syncvid.production.beats import practice_number
 from syncvid.production.results import (
     ClipSync,
     Finding,
@@ -14,8 +15,10 @@ from syncvid.production.results import (
     read_sync_json,
     write_sync_json,
 )
-from syncvid.signals.cue import SIGNATURE_S, make_signature
-from syncvid.sync import Listened, find_places
+from syncvid.signals.cue import SIGNATURE_S, FoundSignature, make_signature
+from syncvid.sync import Listened, find_places, reasons
+from syncvid.sync.signature_verdict import Support, judge_signature, with_other_guide
+from syncvid.sync.signatures import HeardSignatures
 from tests.sync.ensemble import RATE, on_phone, play
 from tests.sync.test_by_guide import guide_at, leaking, part
 
@@ -186,3 +189,47 @@ def test_guide_without_clicks_is_placed_by_its_signature(rng: np.random.Generato
     (found,) = place(on_phone(rng, sound, head_s=2.0, noise_db=-45.0), guide=guide)
     assert found.verdict == "sure"
     assert found.offset_s == pytest.approx(-2.0, abs=1e-3)
+
+
+OWN = FoundSignature(0.5, 4711, 2, 50.0)
+PLACED = Finding("sure", 0.98, "Notes fall together.", offset_s=-4.0, drift_ppm=0.0, against="mix")
+
+
+def heard_of(guide: int, version: int, at_s: float = 4.5) -> HeardSignatures:
+    return HeardSignatures(OWN, (FoundSignature(at_s, guide, version, 40.0),), 60.0)
+
+
+@pytest.mark.parametrize(("own_sound", "verdict"), [(True, "sure"), (False, "check")])
+def test_another_version_is_told_in_the_mix_too(own_sound: bool, verdict: str) -> None:
+    found = with_other_guide(PLACED, heard_of(4711, 1), own_sound=own_sound)
+    assert found.verdict == verdict
+    assert "recorded to version 1 of the guide; this is version 2" in found.reason
+    assert found.offset_s == PLACED.offset_s
+
+
+def test_clicks_of_this_version_somewhere_else_leave_the_signatures_place_in_view() -> None:
+    found = judge_signature(heard_of(4711, 1, at_s=8.1), PLACED, Support())
+    assert (found.verdict, found.offset_s) == ("check", -4.0)
+    assert "somewhere else than its signature says" in found.reason
+    assert found.rivals[0].offset_s == pytest.approx(0.5 - 8.1)
+    same = judge_signature(heard_of(4711, 1, at_s=4.5), PLACED, Support())
+    assert "fits this one all the same" in same.reason
+    assert not same.rivals
+
+
+def test_a_version_for_practice_is_named() -> None:
+    found = judge_signature(heard_of(practice_number(4711, 0.8), 2), None, Support())
+    assert found.verdict == "none"
+    assert found.reason == reasons.of_practice(0.8)
+    assert "80 percent" in found.reason
+
+
+def test_a_recording_of_the_guide_alone_is_never_sure_in_the_mix(rng: np.random.Generator) -> None:
+    guide = guide_with(4711, 2)
+    players = [leaking(part(rng, BEATS, midi), guide, -20.0) for midi in (3, 8)]
+    clips = [on_phone(rng, sound, noise_db=-50.0) for sound in players]
+    alone = on_phone(rng, 0.05 * guide, noise_db=-50.0)
+    mix = np.sum([sound[: min(map(len, players))] for sound in players], axis=0)
+    findings = place(*clips, alone, guide=guide, mix=mix.astype(np.float32))
+    assert [one.verdict for one in findings[:2]] == ["sure", "sure"]
+    assert findings[2].verdict != "sure"
