@@ -1,8 +1,9 @@
 """Drawing beat cards: paper, ink and one red; only what has changed is painted again.
 
-The current beat is a full disc among rings, a held beat a bar that fills, the count-in a frame and
-a word: nothing is told by colour alone.  From one beat to the next only figures and discs change,
-which is far less than the quarter of the picture from which flashes may harm.
+The current beat is a full disc among rings, a held beat a bar that fills, a breath a comma in place
+of the beats, the count-in a frame and a word: nothing is told by colour alone.  From one beat to
+the next only figures and discs change, which is far less than the quarter of the picture from which
+flashes may harm.
 """
 
 from __future__ import annotations
@@ -41,6 +42,11 @@ _FIGURES, _LABEL, _WORDS, _MARK = 0.84, 0.3, 0.92, 0.72
 
 # Shares of the row's height: radius of strong and of other beats, thickness of a ring.
 _STRONG, _WEAK, _RING = 0.42, 0.25, 0.05
+
+# The comma of a breath, as shares of half the row's height: the pen's way from its head over a bend
+# to its tip (x to the right, y down), and its radius there at the beginning and at the end.
+_COMMA = ((-0.05, -0.5), (0.75, 0.1), (-0.35, 0.85))
+_HEAD, _TIP, _STROKES = 0.38, 0.03, 48
 
 # The largest letters, as shares of `Places.unit`: before and after the music, announcements, labels
 # of figures, a section's name, the word to clap at.
@@ -178,8 +184,11 @@ class BeatDrawing:
         if after:
             self._write(words, label_em, (x + gap, label_base), SOFT)
 
-    def _row(self, place: Rect, beat: int, beats: int, strong: Sequence[int], colour: str) -> None:
-        """Draw the beats of the bar: rings, the current one a disc, strong ones larger."""
+    def _row(self, place: Rect, beat: int, beats: int, strong: Sequence[int], breath: bool) -> None:
+        """Draw the beats of the bar: rings, the current one a disc; in a breath only a comma."""
+        if breath:
+            self._comma(place)
+            return
         step = min(place.width / beats, 2.4 * place.height)
         scale = min(place.height, step)
         left = place.x + (place.width - beats * step) / 2
@@ -187,7 +196,7 @@ class BeatDrawing:
             radius = scale * (_STRONG if number in strong else _WEAK)
             thick = radius if number == beat else max(1.5, _RING * scale)
             at = (left + (number - 0.5) * step, place.y + place.height / 2)
-            self._ring(at, radius, thick, colour if number == beat else INK)
+            self._ring(at, radius, thick, RED if number == beat else INK)
 
     def _hold(self, place: Rect, filled: int) -> None:
         """Draw how far a held beat has come."""
@@ -298,6 +307,15 @@ class BeatDrawing:
             self._kept[key] = stack(rect, (mask, colour_to_yuv(colour)))
         self._blend(_moved(self._kept[key], x, y))
 
+    def _comma(self, place: Rect) -> None:
+        """Draw a comma in the middle of a place."""
+        half = place.height // 4 * 2
+        if ("comma", half) not in self._kept:
+            rect = Rect(-half, -half, 2 * half, 2 * half)
+            self._kept["comma", half] = stack(rect, (_comma_mask(half), colour_to_yuv(RED)))
+        x, y = ((place.x + place.width // 2) // 2 * 2, (place.y + place.height // 2) // 2 * 2)
+        self._blend(_moved(self._kept["comma", half], x, y))
+
     def _blend(self, overlay: Overlay | None) -> None:
         """Lay an overlay on the canvas as far as it lies within the place that is painted."""
         inside = None if overlay is None else _cut(overlay, self._inside)
@@ -326,10 +344,15 @@ def _beats(card: BeatCard) -> dict[str, tuple[Any, ...]]:
         "ahead": ((card.ahead,) if card.ahead else (),),
         "bar": (card.bar, label, colour, counted),
         "beat": (card.beat, "beat", RED, False),
-        "row": (card.beat, card.beats, card.strong, RED),
+        "row": _row_of(card),
         "hold": (card.filled,),
         "news": (card.news, card.clap),
     }
+
+
+def _row_of(card: BeatCard) -> tuple[Any, ...]:
+    """Return what the row of beats shows; in a breath that is the same at every beat."""
+    return (0, 0, (), True) if card.breath else (card.beat, card.beats, card.strong, False)
 
 
 def _moved(overlay: Overlay | None, x: int, y: int) -> Overlay | None:
@@ -337,6 +360,20 @@ def _moved(overlay: Overlay | None, x: int, y: int) -> Overlay | None:
     if overlay is None:
         return None
     return replace(overlay, rect=replace(overlay.rect, x=overlay.rect.x + x, y=overlay.rect.y + y))
+
+
+def _comma_mask(half: int) -> NDArray[np.float64]:
+    """Return a comma, shape (2 * half, 2 * half): a pen that goes along a bend and grows thin."""
+    offset = np.arange(-half, half) + 0.5
+    mask = np.zeros((2 * half, 2 * half))
+    for t in np.linspace(0.0, 1.0, _STROKES):
+        shares = ((1 - t) ** 2, 2 * t * (1 - t), t**2)
+        x, y = (half * sum(s * point[axis] for s, point in zip(shares, _COMMA, strict=True))
+                for axis in (0, 1))  # fmt: skip
+        radius = half * (_HEAD + (_TIP - _HEAD) * t)
+        distance = np.hypot(offset - x, (offset - y)[:, np.newaxis])
+        mask = np.maximum(mask, np.clip(radius - distance + 0.5, 0.0, 1.0))
+    return mask
 
 
 def _line(words: Typeset, em: float, colour: str) -> Overlay | None:

@@ -1,4 +1,4 @@
-"""What a guide's picture announces: changes of tempo, holds and entries, each a bar ahead.
+"""What a guide's picture announces: entries, holds, breaths and changes of tempo, each a bar ahead.
 
 A tempo map says how fast each beat begins; how fast it ends follows from how long it lasts.  From
 both it is seen whether a tempo steps or glides, and where it is going.
@@ -87,7 +87,7 @@ def bar_starts(beats: Sequence[GuideBeat]) -> list[int]:
 
 
 def find_news(guide: GuideMap) -> tuple[News, ...]:
-    """Return all that is announced, the most pressing first: tempo, holds, entries.
+    """Return all that is announced, the most pressing first: entries, holds, tempo.
 
     Parameters
     ----------
@@ -99,9 +99,9 @@ def find_news(guide: GuideMap) -> tuple[News, ...]:
     """
     starts = bar_starts(guide.beats)
     return (
-        *_tempo_news(guide.beats, starts),
-        *_hold_news(guide.beats, starts),
         *_entry_news(guide, starts),
+        *_hold_news(guide.beats, starts),
+        *_tempo_news(guide.beats, starts),
     )
 
 
@@ -116,7 +116,7 @@ def _tempo_news(beats: Sequence[GuideBeat], starts: Sequence[int]) -> Iterator[N
         if abs(later - now) < _SAME_TEMPO:
             continue
         ahead_s = beats[_bar_before(starts, change.first)].guide_s
-        place = f"bar {at.bar}" if at.beat == 1 else f"bar {at.bar}, beat {at.beat}"
+        place = _place(at)
         word = "faster" if later > now else "slower"
         if not change.glides:
             yield News(ahead_s, at.guide_s, f"{word}: {later:.0f} from {place}")
@@ -168,16 +168,21 @@ def _moves(beats: Sequence[GuideBeat]) -> Iterator[_Move]:
 
 def _at_its_end(beat: GuideBeat) -> float:
     """Return the tempo with which a beat ends: its mean lies half-way, whatever the law."""
-    steady_s = beat.length_s - beat.held_s
+    steady_s = _steady_s(beat)
     if steady_s <= 0.0:
         return beat.quarters
     mean = 60.0 * _beat_quarters(beat) / steady_s
     return max(0.0, 2.0 * mean - beat.quarters)
 
 
+def _steady_s(beat: GuideBeat) -> float:
+    """Return how long a beat lasts without what is put into it."""
+    return beat.length_s - beat.held_s - beat.breath_s
+
+
 def _beat_quarters(beat: GuideBeat) -> float:
     """Return how long a beat is in quarters, by its length and its tempo."""
-    about = max(1e-9, beat.quarters * (beat.length_s - beat.held_s) / 60.0)
+    about = max(1e-9, beat.quarters * _steady_s(beat) / 60.0)
     return min(_BEAT_QUARTERS, key=lambda length: abs(math.log(length / about)))
 
 
@@ -192,14 +197,29 @@ def _bar_before(starts: Sequence[int], index: int) -> int:
 
 
 def _hold_news(beats: Sequence[GuideBeat], starts: Sequence[int]) -> Iterator[News]:
-    """Yield what is said about beats that are held."""
+    """Yield what is said about beats that are held, and about breaths."""
     for index, beat in enumerate(beats):
-        if beat.held_s <= 0.0:
-            continue
-        if beat.held_s >= _TOLD_HOLD_S:
-            ahead_s = beats[_bar_before(starts, index)].guide_s
-            yield News(ahead_s, beat.guide_s, f"hold: bar {beat.bar}, beat {beat.beat}")
-        yield News(beat.guide_s, beat.guide_s + beat.length_s, "hold")
+        breath_from_s = breath_begins_s(beat)
+        if beat.held_s > 0.0:
+            if beat.held_s >= _TOLD_HOLD_S:
+                ahead_s = beats[_bar_before(starts, index)].guide_s
+                yield News(ahead_s, beat.guide_s, f"hold: {_place(beat, always=True)}")
+            yield News(beat.guide_s, breath_from_s, "hold")
+        if beat.breath_s > 0.0:
+            if beat.breath_s >= _TOLD_HOLD_S and index + 1 < len(beats):
+                ahead_s = beats[_bar_before(starts, index + 1)].guide_s
+                yield News(ahead_s, breath_from_s, f"breath before {_place(beats[index + 1])}")
+            yield News(breath_from_s, beat.guide_s + beat.length_s, "breath")
+
+
+def breath_begins_s(beat: GuideBeat) -> float:
+    """Return when the silence before the next beat begins; its end where there is none."""
+    return beat.guide_s + beat.length_s - beat.breath_s
+
+
+def _place(beat: GuideBeat, *, always: bool = False) -> str:
+    """Name a bar and its beat; the first one only if that is `always` wanted."""
+    return f"bar {beat.bar}, beat {beat.beat}" if always or beat.beat > 1 else f"bar {beat.bar}"
 
 
 def _entry_news(guide: GuideMap, starts: Sequence[int]) -> Iterator[News]:
