@@ -63,9 +63,13 @@ def set_words(cards: Iterable[BeatCard]) -> tuple[dict[str, Typeset], tuple[str,
     (dict, tuple of str)
         The words with their fonts; and what the user should know, in sentences.
     """
-    texts = [*words_of(cards), *_LABELS, *"-0123456789"]
+    shown = list(dict.fromkeys(cards))
+    texts = [*words_of(shown), *_LABELS, *"-0123456789"]
     typesets, warnings = choose_type(texts)
-    return dict(zip(texts, typesets, strict=True)), warnings
+    words = dict(zip(texts, typesets, strict=True))
+    # Our own sentences are English, also where they begin with a name that runs the other way.
+    ours = {text for card in shown for text in (card.ahead, *card.news) if text}
+    return words | {text: replace(words[text], from_left=True) for text in ours}, warnings
 
 
 class BeatDrawing:

@@ -12,9 +12,11 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import NamedTuple
 
 from syncvid.production.beats import GuideBeat, GuideMap
+from syncvid.production.note_values import unit_text
 
 # A tempo that differs by a smaller share has not changed: a step is written in whole numbers, and
 # a glide of a hundred beats still moves by more than this in each of them.
@@ -112,17 +114,18 @@ def _tempo_news(beats: Sequence[GuideBeat], starts: Sequence[int]) -> Iterator[N
         # A glide begins at the tempo of its own first beat, which may have stepped there.
         index = change.first if change.glides else max(0, change.first - 1)
         now = beats[index].quarters / _unit(beats, starts, index)
-        later = change.to_quarters / _unit(beats, starts, change.last)
+        unit = _unit(beats, starts, change.last)
+        later = change.to_quarters / unit
         if abs(later - now) < _SAME_TEMPO:
             continue
         ahead_s = beats[_bar_before(starts, change.first)].guide_s
         place = _place(at)
-        word = "faster" if later > now else "slower"
+        word, goal_text = "faster" if later > now else "slower", _tempo_text(later, unit)
         if not change.glides:
-            yield News(ahead_s, at.guide_s, f"{word}: {later:.0f} from {place}")
+            yield News(ahead_s, at.guide_s, f"{word}: {goal_text} from {place}")
             continue
-        yield News(ahead_s, at.guide_s, f"getting {word} to {later:.0f} from {place}")
-        yield News(at.guide_s, max(change.to_s, goal.guide_s), f"getting {word} to {later:.0f}")
+        yield News(ahead_s, at.guide_s, f"getting {word} to {goal_text} from {place}")
+        yield News(at.guide_s, max(change.to_s, goal.guide_s), f"getting {word} to {goal_text}")
 
 
 def _changes(beats: Sequence[GuideBeat]) -> Iterator[_Change]:
@@ -187,8 +190,16 @@ def _beat_quarters(beat: GuideBeat) -> float:
 
 
 def _unit(beats: Sequence[GuideBeat], starts: Sequence[int], index: int) -> float:
-    """Return the length in quarters of what is counted in a beat's bar."""
-    return _beat_quarters(beats[starts[bisect.bisect_right(starts, index) - 1]])
+    """Return what is counted in a beat's bar, in quarters; of uneven beats the short ones."""
+    number = bisect.bisect_right(starts, index)
+    stop = starts[number] if number < len(starts) else len(beats)
+    return min(_beat_quarters(beat) for beat in beats[starts[number - 1] : stop])
+
+
+def _tempo_text(per_minute: float, unit: float) -> str:
+    """Write a tempo, with its note where that is no quarter."""
+    number = f"{per_minute:.0f}"
+    return number if unit == 1.0 else f"{unit_text(Fraction(unit) / 4)} = {number}"
 
 
 def _bar_before(starts: Sequence[int], index: int) -> int:

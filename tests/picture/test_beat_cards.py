@@ -17,6 +17,7 @@ from syncvid.picture.beat_drawing import INK, PAPER, RED, SOFT, BeatDrawing, set
 from syncvid.picture.beat_places import arrange
 from syncvid.picture.colour import colour_to_yuv, contrast, parse_colour
 from syncvid.picture.flashes import count_flashes
+from syncvid.picture.setting import pieces
 from syncvid.production.beats import GuideMap, Mark
 from syncvid.production.guide_plan import (
     Bar,
@@ -31,6 +32,7 @@ from syncvid.production.guide_plan import (
     Tempo,
     TempoChange,
 )
+from syncvid.production.metres import parse_metre
 from tests.guide_maps import BarOf, map_of, second_of, steady
 
 SIZES = [(640, 360), (360, 640), (640, 90), (360, 216), (288, 360)]
@@ -192,7 +194,24 @@ def test_tempo_is_told_in_the_beats_that_are_counted() -> None:
     dotted = Fraction(3, 8)
     change = TempoChange(Place(5), Tempo(54.0, dotted))
     guide = time_plan(plan_of(8, change, metre=SIX, tempo=Tempo(66.0, dotted))).map
-    assert news_at(guide, 4) == ("slower: 54 from bar 5",)
+    assert news_at(guide, 4) == ("slower: dotted quarter = 54 from bar 5",)
+
+
+@pytest.mark.parametrize("groups", ["2+2+3", "3+2+2"])
+def test_of_uneven_beats_the_short_ones_are_counted(groups: str) -> None:
+    # As where a plan is read: a tempo without a note is that of the short beats.
+    seven = parse_metre(f"7/8 ({groups})")
+    guide = time_plan(plan_of(8, TempoChange(Place(5), Tempo(120.0)), metre=seven)).map
+    assert news_at(guide, 4) == ("faster: 120 from bar 5",)
+
+
+@pytest.mark.parametrize(("metre", "told"), [("cut", "half = 60"), ("3/8 in 3", "eighth = 60")])
+def test_a_beat_that_is_no_quarter_is_named(metre: str, told: str) -> None:
+    counts = parse_metre(metre)
+    change = TempoChange(Place(5), Tempo(60.0, counts.beats[0]), until=Place(7))
+    guide = time_plan(plan_of(8, change, metre=counts, tempo=Tempo(80.0, counts.beats[0]))).map
+    assert news_at(guide, 4) == (f"getting slower to {told} from bar 5",)
+    assert news_at(guide, 5) == (f"getting slower to {told}",)
 
 
 def test_a_steady_guide_announces_nothing() -> None:
@@ -486,3 +505,20 @@ def test_an_entry_has_its_place_beside_tempo_and_holds() -> None:
     news = news_at(time_plan(plan).map, 8, 2)
     assert news[:2] == ("Cello in 1 bar", "hold: bar 8, beat 4")
     assert len(news) == 3
+
+
+def test_a_name_that_runs_from_right_to_left_stays_in_its_place() -> None:
+    section, cello = "القسم", "نشيد"
+    card = BeatCard(
+        Phase.MUSIC, 1, 1, 4, mark=section, ahead=f"{section} in 1 bar", news=(f"{cello} in 1 bar",)
+    )
+    words = set_words([card])[0]
+    for text in (card.ahead, *card.news):
+        seen = pieces(words[text])
+        # Annex 9 of Unicode with a base direction from left to right: the name, then our words.
+        assert seen[0].from_right
+        assert "".join(piece.text for piece in seen[1:]) == " in 1 bar"
+        # Also of a line that is broken.
+        line = pieces(words[text].cut(1, len(text) - 1))
+        assert [piece.from_right for piece in line[:1]] == [True]
+    assert all(piece.from_right for piece in pieces(words[section]))
