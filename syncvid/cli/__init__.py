@@ -111,9 +111,11 @@ def new(
     tell_added(added)
     say(f"The plan is {folder / 'production.toml'}: correct there what was guessed wrong.")
     if added.guide_plan:
-        say(f"The guide's plan is {added.guide_plan}: then syncvid guide {quoted(folder)}")
-    verb = "sync" if added.takes else "add"
-    say(f"Next: syncvid {verb} {quoted(folder)}{'' if added.takes else ' CLIPS...'}")
+        say(f"The guide's plan is {added.guide_plan}: look it through.")
+        say(f"Next: syncvid guide {quoted(folder)}")
+    else:
+        verb = "sync" if added.takes else "add"
+        say(f"Next: syncvid {verb} {quoted(folder)}{'' if added.takes else ' CLIPS...'}")
     leave(added.problems)
 
 
@@ -203,7 +205,8 @@ def status(
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
     if state.guide_is_current is False:
-        say("Its plan, guide.toml, asks for other times than it has, or for a first guide.")
+        made = "has other times than" if material.guide else "is not made yet from"
+        say(f"The guide {made} its plan, guide.toml.")
     for part, player in material.parts:
         takes = [r for r in material.recordings if (r.part, r.player) == (part, player)]
         rows = [f"take {r.take}{how_it_stands(state, r)}" for r in takes] or ["no clip"]
@@ -566,7 +569,7 @@ def main(arguments: Sequence[str] | None = None) -> Never:
         note(f"syncvid: {exc}")
         sys.exit(exc.exit_code)
     except Cancelled:
-        note("Stopped. What was done so far is kept; the same command goes on from there.")
+        note("Stopped. No file is left half written; the same command goes on from what is kept.")
         sys.exit(Cancelled.exit_code)
     except BrokenPipeError:
         sys.exit(1)

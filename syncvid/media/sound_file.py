@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,9 @@ ENDINGS = (*_LOSSLESS, *_LOSSY)
 
 # Rates that an MP3 may have (ISO/IEC 11172-3 and 13818-3), and that soundfile takes for FLAC.
 _MP3_RATES = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
+
+# A sample of 24 bits.
+_WAV_BYTES = 3
 
 # Given to the encoder in pieces of so many samples.
 _PIECE = 240_000
@@ -95,6 +99,23 @@ def _check(path: Path, ending: str, sound: Sound) -> None:
             f"An MP3 file cannot have {sound.sample_rate} Hz.",
             where=str(path),
             fix="Write .wav or .flac, or a sound of 48000 Hz.",
+        )
+    _check_room(path, ending, sound)
+
+
+def _check_room(path: Path, ending: str, sound: Sound) -> None:
+    """Refuse what has no room on the disk: the library that writes would not say why it failed."""
+    if ending != ".wav":
+        return
+    with media_errors(path, doing="write"):
+        free = shutil.disk_usage(path.parent).free
+    needed = sound.samples.size * _WAV_BYTES
+    if needed > free:
+        raise MediaError(
+            f"The disk has no room for it: {needed / 1e6:.0f} MB are needed, {free / 1e6:.0f} are "
+            "free.",
+            where=str(path),
+            fix="Make room, or write .m4a or .flac.",
         )
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from syncvid.errors import ProductionError
@@ -125,6 +125,8 @@ class GuideMap:
     signature : Signature or None
     practice : float
         1 for the guide itself; 0.8 for a practice version at four fifths of its tempo.
+    files : dict
+        Names of the files that were made beside the map, each with the version it is of.
     """
 
     title: str
@@ -138,6 +140,7 @@ class GuideMap:
     marks: tuple[Mark, ...] = ()
     signature: Signature | None = None
     practice: float = 1.0
+    files: dict[str, int] = field(default_factory=dict)
 
     @property
     def beat_map(self) -> BeatMap:
@@ -254,6 +257,7 @@ def _map_of(document: Mapping[str, Any]) -> GuideMap:
         ),
         signature=None if signature is None else Signature(**signature),
         practice=float(document.get("practice", 1.0)),
+        files={str(name): int(version) for name, version in document.get("files", {}).items()},
     )
 
 

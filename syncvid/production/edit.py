@@ -31,8 +31,8 @@ _HEAD = """\
 """
 
 _PARTS_NOTE = """\
-# The parts in score order, the top one first; each is one tile.  The names were guessed from the
-# files: correct them here.  `use = true` under a take shows that take whatever sync prefers.
+# The parts in score order, the top one first; each is one tile.  What names were guessed from the
+# files you correct here.  `use = true` under a take shows that take whatever sync prefers.
 """
 
 
@@ -88,7 +88,8 @@ def new_plan(
     document.add(tomlkit.nl())
     for line in _PARTS_NOTE.splitlines():
         document.add(tomlkit.comment(line.lstrip("# ")))
-    document["parts"] = tomlkit.aot()
+    if parts:
+        document["parts"] = tomlkit.aot()
     for name in parts:
         part = tomlkit.table()
         part.update({"name": name, "player": ""})
@@ -113,8 +114,6 @@ class PlanEditor:
 
     def add(self, takes: Sequence[NewTake]) -> None:
         """Add clips: to the part that they name if it is there, otherwise in score order."""
-        if "parts" not in self._document:
-            self._document["parts"] = tomlkit.aot()
         _insert(self._document, takes)
 
     def set_reference(self, name: str, file: str) -> None:
@@ -242,6 +241,10 @@ def _lift_notes(take: Any) -> list[Any]:
 
 def _insert(document: Any, takes: Sequence[NewTake]) -> None:
     """Put takes into the parts, in score order among those that were guessed."""
+    if takes and not document.get("parts"):
+        # An empty list, `parts = []`, is a value of one line that can hold no tables.
+        document.pop("parts", None)
+        document["parts"] = tomlkit.aot()
     for new in sorted(takes, key=lambda t: (t.guess.order, plain(t.guess.part), t.guess.take)):
         part = _part_for(document["parts"], new.guess)
         take = tomlkit.table()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -76,15 +76,20 @@ class GuideFiles:
         safe = "".join(c if c.isprintable() and c not in _NOT_IN_NAMES else "-" for c in words)
         return self.out.with_name(f"{self.out.stem} {safe}{ending or self.out.suffix}")
 
-    def check(self, others: Sequence[Path]) -> None:
-        """Refuse at the door what could not be written at the end, or would hit what is not ours.
+    def version(self, label: str) -> Path:
+        """Return the path of a version for practice: of the first further kind, if there is one."""
+        copies = self.tracks[1:]
+        return self.named(label, copies[0].suffix if copies else None)
 
-        A guide that syncvid made has its beat map beside it; the files of another one are refused.
+    def check(self, planned: Sequence[Path], known: Collection[str]) -> None:
+        """Refuse at the door what could not be written at the end, or would hit what is not ours.
 
         Parameters
         ----------
-        others : sequence of Path
-            What is to be written besides the tracks.
+        planned : sequence of Path
+            All that is to be written.
+        known : collection of str
+            Names of files beside the track that syncvid made.
 
         Raises
         ------
@@ -101,12 +106,10 @@ class GuideFiles:
                     fix=f"Choose one of {', '.join(ENDINGS)}.",
                 )
             check_target(path)
-        if self.beats.exists():
-            return
-        for path in (*self.tracks, *others):
-            if path.exists():
+        for path in planned:
+            if path.exists() and path.name not in known:
                 raise ProductionError(
-                    "This file would be overwritten, and it belongs to no guide that syncvid made.",
+                    "This file would be overwritten, and syncvid did not make it for this guide.",
                     where=str(path),
                     fix="Move it away, or give the guide another name.",
                 )

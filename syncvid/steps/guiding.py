@@ -9,6 +9,7 @@ from pathlib import Path
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
 from syncvid.guide.midi_out import write_midi
+from syncvid.guide.order import order_text
 from syncvid.guide.sound import render_guide
 from syncvid.guide.timing import Timing, time_plan
 from syncvid.handoff.guide_summary import guide_summary
@@ -19,6 +20,7 @@ from syncvid.production.files import (
     fingerprint,
     system_errors,
     write_whole,
+    written_path,
 )
 from syncvid.production.guide_file import Changes, write_plan
 from syncvid.production.guide_plan import GuidePlan
@@ -120,8 +122,9 @@ def make_guide(
     wishes = wishes or GuideWishes()
     read = read_source(source, wishes.changes)
     files = GuideFiles(wishes.out or _usual_place(read), wishes.also)
-    files.check(_small_files(files, wishes))
     if read.is_score:
+        score = written_path(read.path, files.plan.parent)
+        read = replace(read, plan=replace(read.plan, score=score))
         _check_plan(read, files.plan)
     return _Maker(read, files, wishes, progress).make()
 
@@ -134,7 +137,12 @@ class _Maker:
     ) -> None:
         self._read, self._files, self._wishes, self._progress = read, files, wishes, progress
         self._made: list[tuple[str, Path]] = []
-        self._remarks = list(read.remarks)
+        self._remarks = [*read.remarks, *_bar_remarks(read.plan)]
+        if not read.is_score and _changes_time(wishes.changes):
+            self._remarks.append(
+                f"What is said beside the plan holds for this guide only: write it into "
+                f"{read.path.name}, or the next guide has other times again."
+            )
 
     def make(self) -> GuideOutcome:
         """Make everything that is asked for."""
@@ -143,16 +151,18 @@ class _Maker:
         timing = _numbered(read.plan, before)
         # Before anything is written: what cannot be played ends the work.
         versions = PracticeVersions(read, timing, self._wishes.practice)
-        sound = self._write_track(timing)
+        self._progress.advance(0, 10, "making the sound")
+        sound = render_guide(timing, read.plan, read.score, speaker=self._speaker())
+        ours = self._claim(before, timing.map, versions)
+        self._write_tracks(sound)
         self._write_words(timing)
-        # After the sound: a guide that was not written whole is no version.
-        self._write("beat map", files.beats, write_map(timing.map))
         self._write_videos(timing.map, sound)
         practised = versions.make(files, self._progress.part(0.3))
-        self._made += [(version.label, files.named(version.label)) for version in practised.made]
+        self._made += [(version.label, files.version(version.label)) for version in practised.made]
         self._remarks += practised.remarks
         self._remarks += write_sheets(read, timing.map, files, practised.made, players_of(read))
         self._made += [("players' sheet", path) for path in files.sheets]
+        self._write_map(timing.map, ours)
         if read.folder is not None:
             self._remarks += set_guide(read.folder, files.out)
         return GuideOutcome(
@@ -161,24 +171,54 @@ class _Maker:
             guide_summary(
                 timing.map,
                 read.plan,
-                order=read.order,
+                order=_order(read),
                 practice=[version.label for version in practised.made],
             ),
             tuple(self._remarks),
             before is not None and before.version != timing.map.version,
         )
 
-    def _write_track(self, timing: Timing) -> Sound:
+    def _claim(
+        self, before: GuideMap | None, guide: GuideMap, versions: PracticeVersions
+    ) -> dict[str, int]:
+        """Note down which files will be ours, before any is there: after a crash they still are.
+
+        Until all are made the map of the guide before stays: what was not written whole is no
+        version.
+        """
+        files, wishes = self._files, self._wishes
+        planned = [*files.tracks, files.midi, files.picture, *files.sheets]
+        planned += [files.video] if wishes.video else []
+        planned += [files.conducted] if wishes.conductor else []
+        planned += [files.version(version.label) for version in versions.versions]
+        ours = dict(before.files) if before else {}
+        files.check(planned, ours)
+        known = {path.name: ours.get(path.name, 0) for path in planned}
+        write_whole(files.beats, write_map(replace(before or guide, files=ours | known)))
+        return ours
+
+    def _write_map(self, guide: GuideMap, ours: dict[str, int]) -> None:
+        """Write the beat map, and tell which files are still those of an older version."""
+        folder = self._files.out.parent
+        made = {path.name: guide.version for _, path in self._made}
+        kept = {
+            name: v for name, v in ours.items() if name not in made and (folder / name).exists()
+        }
+        self._write("beat map", self._files.beats, write_map(replace(guide, files=kept | made)))
+        old = [name for name, version in kept.items() if version != guide.version]
+        if old:
+            self._remarks.append(
+                f"Of an older version, which nobody should record to any more: {', '.join(old)}. "
+                "Delete them, or make them again with the same options."
+            )
+
+    def _write_tracks(self, sound: Sound) -> None:
         """Write the guide track, and copies of it."""
         progress = self._progress.part(0.2)
-        progress.advance(0, 2, "making the sound")
-        sound = render_guide(timing, self._read.plan, self._read.score, speaker=self._speaker())
-        progress.advance(1, 2, "writing the sound")
-        for path in self._files.tracks:
+        for done, path in enumerate(self._files.tracks):
+            progress.advance(done, len(self._files.tracks), "writing the sound")
             write_sound(path, sound)
             self._made.append(("guide", path))
-        progress.advance(2, 2, "writing the sound")
-        return sound
 
     def _speaker(self) -> EngineSpeaker | None:
         """Return who says words, if the plan wants any."""
@@ -264,11 +304,30 @@ def _usual_place(read: GuideSource) -> Path:
     return read.path.with_name(f"{name}.wav")
 
 
-def _small_files(files: GuideFiles, wishes: GuideWishes) -> list[Path]:
-    """Return what is to be written beside the track."""
-    paths = [files.midi, files.picture, *files.sheets]
-    paths += [files.video] if wishes.video else []
-    return paths + ([files.conducted] if wishes.conductor else [])
+def _order(read: GuideSource) -> str:
+    """Return the order of the bars, for a person to confirm, where it is not plain."""
+    numbers = [bar.number for bar in read.plan.bars]
+    repeated = len(set(numbers)) < len(numbers)
+    return order_text(numbers) if repeated or read.is_score else ""
+
+
+def _changes_time(changes: Changes) -> bool:
+    """Tell whether something is said beside the plan that moves beats."""
+    return changes.tempo is not None or changes.count_in is not None
+
+
+def _bar_remarks(plan: GuidePlan) -> list[str]:
+    """Tell where bars are left out: it may be meant, or a slip."""
+    numbers = {bar.number for bar in plan.bars}
+    runs: list[list[int]] = []
+    for number in range(1, max(numbers) + 1):
+        if number not in numbers:
+            if runs and runs[-1][-1] == number - 1:
+                runs[-1].append(number)
+            else:
+                runs.append([number])
+    names = [f"{run[0]}" if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
+    return [f"Never played: bars {', '.join(names)}."] if names else []
 
 
 def _check_plan(read: GuideSource, path: Path) -> None:
@@ -290,7 +349,15 @@ def _map_before(path: Path) -> GuideMap | None:
     if not path.is_file():
         return None
     with system_errors(path):
-        return read_map(path.read_text(encoding="utf-8", errors="replace"), where=str(path))
+        text = path.read_text(encoding="utf-8", errors="replace")
+    try:
+        return read_map(text, where=str(path))
+    except ProductionError as exc:
+        raise ProductionError(
+            exc.what,
+            where=str(path),
+            fix="Move it away with the guide beside it, or give the new guide another name.",
+        ) from exc
 
 
 def _numbered(plan: GuidePlan, before: GuideMap | None) -> Timing:

@@ -18,13 +18,16 @@ from syncvid.steps.casting import Entry, cast
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.guide_source import GuideSource
 from syncvid.steps.telling import find_beats, guide_offset_of
-from syncvid.timeline import Placement
+from syncvid.timeline import BeatMap, Placement
 
 # How loud recordings stand against the guide's limit (project choice): the click stays clear.
 _UNDER_CLICK = 10 ** (-6 / 20)
 
 # Peaks of a guide stay at or below -6 dBFS (common practice).
 _PEAK = 10 ** (-6 / 20)
+
+# Beats closer than this are the same (project choice, as where a guide's version is counted).
+_SAME_TIME_S = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +104,7 @@ def _recorded(read: GuideSource, guide: GuideMap) -> PlayedParts | None:
             where=str(read.folder),
             fix="Say it with `guide_offset_s` in production.toml.",
         )
-    if [b.guide_s for b in beats.beats] != [b.guide_s for b in guide.beat_map.beats]:
+    if not _same_beats(beats, guide.beat_map):
         raise ProductionError(
             "The clips were recorded to another version of the guide.",
             where=str(read.folder),
@@ -114,6 +117,14 @@ def _recorded(read: GuideSource, guide: GuideMap) -> PlayedParts | None:
     )
     return PlayedParts(
         tuple(dict.fromkeys(name for name, _ in lines)), lines, tuple(_missing(outcome.result))
+    )
+
+
+def _same_beats(one: BeatMap, other: BeatMap) -> bool:
+    """Return whether two maps say the same; one that was written is rounded."""
+    return len(one.beats) == len(other.beats) and all(
+        (a.bar, a.beat) == (b.bar, b.beat) and abs(a.guide_s - b.guide_s) < _SAME_TIME_S
+        for a, b in zip(one.beats, other.beats, strict=True)
     )
 
 

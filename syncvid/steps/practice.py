@@ -120,6 +120,10 @@ class PracticeVersions:
     practice : Practice
         What is asked for.
 
+    Attributes
+    ----------
+    versions : list of Version
+
     Raises
     ------
     ProductionError
@@ -135,7 +139,7 @@ class PracticeVersions:
             from syncvid.steps.played_parts import played_parts
 
             self._heard = played_parts(read, timing.map)
-        self._versions = list_versions(practice, self._heard.names if self._heard else ())
+        self.versions = list_versions(practice, self._heard.names if self._heard else ())
 
     def make(self, files: GuideFiles, progress: Progress) -> Versions:
         """Make them.
@@ -146,14 +150,14 @@ class PracticeVersions:
             A file cannot be written.
         """
         made: list[Version] = []
-        for done, version in enumerate(self._versions):
-            progress.advance(done, len(self._versions), version.label)
+        for done, version in enumerate(self.versions):
+            progress.advance(done, len(self.versions), version.label)
             sound = _sound(self._read, self._timing, version, self._heard)
             if sound is not None:
-                write_sound(files.named(version.label), sound)
+                write_sound(files.version(version.label), sound)
                 made.append(version)
         remarks = list(self._heard.remarks) if self._heard else []
-        if len(made) < len(self._versions):
+        if len(made) < len(self.versions):
             remarks.append(
                 "Recordings sound at their own tempo only: no slower version with them was made."
             )

@@ -102,15 +102,17 @@ def new_production(
             },
             parts=[part.name for part in read.score.parts] if read and read.score else (),
         )
-        planned = None if read is None else _write_guide_plan(folder, read)
+        planned = None if read is None else _write_guide_plan(folder, read, title)
         write_whole(path, text)
         _remember_files(folder, store)
     named = tuple(name for name, file in references.items() if file)
     remarks = read.remarks if read else ()
+    if read is not None:
+        remarks = (f"Bars as played: {read.order}. If that is wrong, correct the plan.", *remarks)
     return Added(folder, tuple(takes), tuple(left_out), tuple(problems), named, planned, remarks)
 
 
-def _write_guide_plan(folder: Path, read: GuideSource) -> Path:
+def _write_guide_plan(folder: Path, read: GuideSource, title: str) -> Path:
     """Write the plan of a guide that follows from a score, unless there is one."""
     path = folder / PLAN_NAME
     if path.exists():
@@ -119,7 +121,9 @@ def _write_guide_plan(folder: Path, read: GuideSource) -> Path:
             where=str(path),
             fix="Move it away, or make the production without the score.",
         )
-    plan = dataclasses.replace(read.plan, score=written_path(read.path, folder))
+    plan = dataclasses.replace(
+        read.plan, score=written_path(read.path, folder), title=title or read.plan.title
+    )
     write_whole(path, write_plan(plan, remarks=read.remarks))
     return path
 

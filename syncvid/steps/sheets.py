@@ -64,7 +64,8 @@ def write_sheets(
         read.plan,
         guide=tuple(path.name for path in files.tracks),
         practice=tuple(
-            PracticeVersion(files.named(version.label).name, version.speed) for version in versions
+            PracticeVersion(files.version(version.label).name, version.speed)
+            for version in versions
         ),
         parts=tuple(parts),
         claps=read.plan.sheet.claps,

@@ -246,7 +246,7 @@ def test_stopping_has_its_own_code(
 
     monkeypatch.setattr("syncvid.steps.sync_clips", stop)
     assert run("sync", clip) == Cancelled.exit_code == 130
-    assert "goes on from there" in capsys.readouterr().err
+    assert "goes on from what is kept" in capsys.readouterr().err
 
 
 def test_a_failed_render_has_its_own_code(

@@ -159,3 +159,11 @@ def test_a_write_that_fails_leaves_the_old_file(
         write_sound(path, clicks(5.0))
     assert path.read_bytes() == before
     assert os.listdir(tmp_path) == [path.name]
+
+
+def test_a_disk_without_room_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = shutil.disk_usage(tmp_path)._replace(free=100_000)
+    monkeypatch.setattr("syncvid.media.sound_file.shutil.disk_usage", lambda folder: usage)
+    with pytest.raises(MediaError, match="no room for it: 1 MB are needed, 0 are free"):
+        write_sound(tmp_path / "guide.wav", clicks())
+    assert not list(tmp_path.iterdir())

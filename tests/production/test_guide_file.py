@@ -377,3 +377,14 @@ def test_the_examples_of_the_readme_are_plans() -> None:
         plan = plan_of(text)
         assert parse_plan(write_plan(plan), where="a plan") == plan
         assert time_plan(plan).map.beats
+
+
+@pytest.mark.parametrize("head", ["1-3", "0-3"])
+def test_an_upbeat_that_is_played_again_is_as_short_as_before(head: str) -> None:
+    # Common practice: the last bar of a repeat lacks what the upbeat has.
+    text = f'metre = "3/4"\ntempo = 96\nupbeat = "1/4"\nbars = "{head}, 4 (2/4), 0-3"\n'
+    plan = parse_plan(text, where="plan.toml")
+    lengths = [(bar.number, bar.length * 4) for bar in plan.bars]
+    once = [(0, 1), (1, 3), (2, 3), (3, 3)]
+    assert lengths == [*once, (4, 2), *once]
+    assert parse_plan(write_plan(plan), where="") == plan

@@ -66,6 +66,20 @@ def test_comments_and_order_survive_an_edit(tmp_path: Path) -> None:
     assert FILES[0] not in [file for _, file in plan.files()]
 
 
+@pytest.mark.parametrize("head", ["", "parts = []\n"])
+def test_the_first_clips_can_be_added_to_a_production_without_any(
+    tmp_path: Path, head: str
+) -> None:
+    path = write_plan(tmp_path, head + new_plan("Heath", []))
+    editor = PlanEditor(path)
+    editor.set_reference("guide", "guide.wav")
+    editor.add([NewTake("flute 1.mov", guess_names(["flute 1"])[0])])
+    editor.save()
+    plan, _ = read_toml(path, Plan)
+    assert plan.guide == "guide.wav"
+    assert [(part.name, part.takes[0].file) for part in plan.parts] == [("Flute", "flute 1.mov")]
+
+
 def test_replacing_keeps_the_take_and_brings_it_back(tmp_path: Path) -> None:
     path = write_plan(tmp_path)
     editor = PlanEditor(path)

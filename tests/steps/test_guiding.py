@@ -99,14 +99,80 @@ def test_after_255_versions_the_guide_gets_another_number(plan: Path) -> None:
     assert second.signature != first.signature
 
 
-@pytest.mark.parametrize("name", ["mix.wav", "mix players.pdf", "mix.beats.mid"])
-def test_what_is_not_ours_is_not_written_over(plan: Path, name: str) -> None:
+@pytest.mark.parametrize(
+    "name",
+    [
+        "mix.wav",
+        "mix.m4a",
+        "mix players.pdf",
+        "mix.beats.mid",
+        "mix video.mp4",
+        "mix drone only.m4a",
+    ],
+)
+@pytest.mark.parametrize("is_first", [True, False])
+def test_what_is_not_ours_is_not_written_over(plan: Path, name: str, is_first: bool) -> None:
+    out = plan.parent / "mix.wav"
+    if not is_first:
+        make_guide(plan, GuideWishes(out=out))
     other = plan.parent / name
+    was_ours = other.exists()
     other.write_bytes(b"somebody's")
+    wishes = GuideWishes(out=out, also=("m4a",), video=True, practice=Practice(only=("drone",)))
+    if was_ours:
+        # It is known as ours by its name alone.
+        other.unlink()
+        return
     with pytest.raises(ProductionError, match="would be overwritten"):
-        make_guide(plan, GuideWishes(out=plan.parent / "mix.wav"))
+        make_guide(plan, wishes)
     assert other.read_bytes() == b"somebody's"
-    assert not (plan.parent / "mix.beats.json").exists()
+
+
+def test_files_of_an_older_version_are_named(plan: Path) -> None:
+    wishes = GuideWishes(also=("m4a",), practice=Practice(only=("clicks",)))
+    copies = {f"{plan.stem}.m4a", f"{plan.stem} clicks only.m4a"}
+    assert copies <= {path.name for _, path in make_guide(plan, wishes).files}
+    assert not make_guide(plan).remarks
+    plan.write_text(PLAN.replace("tempo = 120", "tempo = 121"), encoding="utf-8")
+    for _ in range(2):
+        (remark,) = make_guide(plan).remarks
+        assert all(name in remark for name in copies)
+    assert not make_guide(plan, wishes).remarks
+
+
+def test_what_a_crash_left_is_still_ours(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr("syncvid.steps.guiding.write_midi", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            make_guide(plan)
+    assert plan.with_suffix(".wav").exists()
+    outcome = make_guide(plan)
+    assert (outcome.map.version, outcome.is_new_version) == (1, False)
+
+
+def test_a_beat_map_that_cannot_be_read_stops_the_work(plan: Path) -> None:
+    make_guide(plan)
+    plan.with_suffix(".beats.json").write_text("{", encoding="utf-8")
+    with pytest.raises(ProductionError, match="Move it away with the guide"):
+        make_guide(plan)
+
+
+def test_options_that_move_beats_are_told_where_the_plan_says_otherwise(plan: Path) -> None:
+    outcome = make_guide(plan, GuideWishes(changes=Changes(count_in="2")))
+    assert any("for this guide only" in remark for remark in outcome.remarks)
+    assert not make_guide(plan, GuideWishes(changes=Changes(click="bell"))).remarks
+
+
+def test_bars_that_are_never_played_are_told(plan: Path) -> None:
+    bars = 'sections = [{ bars = "1-8" }, { bars = "20-30" }]'
+    plan.write_text(PLAN.replace("bars = 4", bars), encoding="utf-8")
+    assert "Never played: bars 9 to 19." in make_guide(plan).remarks
+
+
+def test_the_order_of_bars_is_shown_where_bars_come_again(plan: Path) -> None:
+    assert "bar order" not in make_guide(plan).summary
+    plan.write_text(PLAN.replace("bars = 4", 'sections = [{ bars = "1-4, 1-3, 5-6" }]'), "utf-8")
+    assert "1-4, 1-3, 5-6" in make_guide(plan).summary
 
 
 @pytest.mark.parametrize("name", ["guide.ogg", "guide"])

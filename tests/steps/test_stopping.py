@@ -77,7 +77,7 @@ def test_a_render_that_is_stopped_leaves_nothing_and_goes_on(way: str, tmp_path:
         _, said = process.communicate(timeout=10.0)
         assert process.returncode == 130, said
         # README: a render that was stopped goes on where it was.
-        assert "goes on from there" in said
+        assert "goes on from what is kept" in said
         assert "Traceback" not in said
         _, alive = psutil.wait_procs(workers, timeout=2.0)
         assert not alive

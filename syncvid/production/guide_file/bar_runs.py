@@ -121,8 +121,8 @@ def _part(written: str) -> Part:
     return Part(length, after)
 
 
-def play_run(run: Run, metre: Metre, section: int) -> Iterator[Bar]:
-    """Yield the bars of a run.
+def play_run(run: Run, metre: Metre, section: int, upbeat: Fraction | None = None) -> Iterator[Bar]:
+    """Yield the bars of a run; bar 0, if nothing is said of its length, is the piece's upbeat.
 
     Raises
     ------
@@ -137,7 +137,10 @@ def play_run(run: Run, metre: Metre, section: int) -> Iterator[Bar]:
             f"({metre_text(metre)})."
         )
     for number in range(run.first, run.last + 1):
-        yield Bar(number, metre, length, begin, section)
+        if number == 0 and run.part is None and upbeat is not None and upbeat < metre.length:
+            yield Bar(0, metre, upbeat, metre.length - upbeat, section)
+        else:
+            yield Bar(number, metre, length, begin, section)
 
 
 def runs_text(bars: Sequence[Bar], metre: Metre, *, following: int | None) -> str:
@@ -182,7 +185,8 @@ def _rows(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
     for bar in bars[1:]:
         before = row[-1]
         alike = (bar.metre, bar.length, bar.begin) == (before.metre, before.length, before.begin)
-        if alike and bar.number == before.number + 1:
+        # Bar 0 stands alone: said without a length it is an upbeat where the piece has one.
+        if alike and bar.number == before.number + 1 and 0 not in (bar.number, before.number):
             row.append(bar)
         else:
             yield row
@@ -191,9 +195,9 @@ def _rows(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
 
 
 def _part_text(bar: Bar) -> str:
-    """Write how much of a bar is played; nothing where it is a whole one."""
+    """Write how much of a bar is played; nothing where it is a whole one, but for bar 0."""
     whole = bar.metre.length
-    if bar.begin == 0 and bar.length == whole:
+    if bar.begin == 0 and bar.length == whole and bar.number != 0:
         return ""
     per = _denominator(bar.metre)
     length = length_text(bar.length, per)

@@ -163,10 +163,13 @@ def _add_block(
             layout.mistakes.append(Mistake(key, words))
             return metre
         try:
-            layout.bars += play_run(run, metre, section)
+            played = list(play_run(run, metre, section, file.upbeat))
         except ProductionError as exc:
             layout.mistakes.append(Mistake(key, f"are wrong: {_said(exc)}"))
             return metre
+        # At the head the upbeat stands already.
+        is_head = [bar.number for bar in layout.bars] == [0] and played[0] == layout.bars[0]
+        layout.bars += played[1:] if is_head else played
     layout.blocks.append(_Block(table, location, first, len(layout.bars)))
     return metre
 
