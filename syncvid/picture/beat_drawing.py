@@ -13,17 +13,15 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from syncvid.picture.beat_cards import FILL_STEPS, BeatCard, Phase, words_of
 from syncvid.picture.beat_places import arrange
+from syncvid.picture.beat_shapes import comma, inner_part, moved, ring, set_line
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.colour import colour_to_yuv
 from syncvid.picture.fonts import choose_type
-from syncvid.picture.overlay import Overlay, even_up, stack
+from syncvid.picture.overlay import Overlay, even_up
 from syncvid.picture.pieces import Rect
-from syncvid.picture.setting import draw_line, length_px
+from syncvid.picture.setting import length_px
 from syncvid.picture.typeset import Typeset, wrapped
 
 # The page's colours.  Contrast with the paper by WCAG 2.2: ink 16.7, red 7.1, soft 5.7 to 1.
@@ -42,11 +40,6 @@ _FIGURES, _LABEL, _WORDS, _MARK = 0.84, 0.3, 0.92, 0.72
 
 # Shares of the row's height: radius of strong and of other beats, thickness of a ring.
 _STRONG, _WEAK, _RING = 0.42, 0.25, 0.05
-
-# The comma of a breath, as shares of half the row's height: the pen's way from its head over a bend
-# to its tip (x to the right, y down), and its radius there at the beginning and at the end.
-_COMMA = ((-0.05, -0.5), (0.75, 0.1), (-0.35, 0.85))
-_HEAD, _TIP, _STROKES = 0.38, 0.03, 48
 
 # The largest letters, as shares of `Places.unit`: before and after the music, announcements, labels
 # of figures, a section's name, the word to clap at.
@@ -293,36 +286,28 @@ class BeatDrawing:
         at = (2.0 * round(at[0] / 2), 2.0 * round(at[1] / 2))
         key = (words, round(em, 3), colour)
         if key not in self._kept:
-            self._kept[key] = _line(words, em, colour)
-        self._blend(_moved(self._kept[key], int(at[0]), int(at[1])))
+            self._kept[key] = set_line(words, em, colour)
+        self._blend(moved(self._kept[key], int(at[0]), int(at[1])))
 
     def _ring(self, at: tuple[float, float], radius: float, thick: float, colour: str) -> None:
         """Draw a ring, or a disc where it is as thick as its radius."""
         x, y = (2 * round(value / 2) for value in at)
         key = ("ring", round(radius, 3), round(thick, 3), colour)
         if key not in self._kept:
-            half = even_up(radius + 2)
-            offset = np.arange(-half, half) + 0.5
-            distance = np.hypot(offset[:, np.newaxis], offset)
-            mask = np.clip(radius - distance + 0.5, 0.0, 1.0)
-            if thick < radius:
-                mask = mask - np.clip(radius - thick - distance + 0.5, 0.0, 1.0)
-            rect = Rect(-half, -half, 2 * half, 2 * half)
-            self._kept[key] = stack(rect, (mask, colour_to_yuv(colour)))
-        self._blend(_moved(self._kept[key], x, y))
+            self._kept[key] = ring(radius, thick, colour)
+        self._blend(moved(self._kept[key], x, y))
 
     def _comma(self, place: Rect) -> None:
         """Draw a comma in the middle of a place."""
         half = place.height // 4 * 2
         if ("comma", half) not in self._kept:
-            rect = Rect(-half, -half, 2 * half, 2 * half)
-            self._kept["comma", half] = stack(rect, (_comma_mask(half), colour_to_yuv(RED)))
+            self._kept["comma", half] = comma(half, RED)
         x, y = ((place.x + place.width // 2) // 2 * 2, (place.y + place.height // 2) // 2 * 2)
-        self._blend(_moved(self._kept["comma", half], x, y))
+        self._blend(moved(self._kept["comma", half], x, y))
 
     def _blend(self, overlay: Overlay | None) -> None:
         """Lay an overlay on the canvas as far as it lies within the place that is painted."""
-        inside = None if overlay is None else _cut(overlay, self._inside)
+        inside = None if overlay is None else inner_part(overlay, self._inside)
         if inside is not None:
             self.canvas.blend(inside)
 
@@ -357,65 +342,3 @@ def _beats(card: BeatCard) -> dict[str, tuple[Any, ...]]:
 def _row_of(card: BeatCard) -> tuple[Any, ...]:
     """Return what the row of beats shows; in a breath that is the same at every beat."""
     return (0, 0, (), True) if card.breath else (card.beat, card.beats, card.strong, False)
-
-
-def _moved(overlay: Overlay | None, x: int, y: int) -> Overlay | None:
-    """Return an overlay moved by even pixels."""
-    if overlay is None:
-        return None
-    return replace(overlay, rect=replace(overlay.rect, x=overlay.rect.x + x, y=overlay.rect.y + y))
-
-
-def _comma_mask(half: int) -> NDArray[np.float64]:
-    """Return a comma, shape (2 * half, 2 * half): a pen that goes along a bend and grows thin."""
-    offset = np.arange(-half, half) + 0.5
-    mask = np.zeros((2 * half, 2 * half))
-    for t in np.linspace(0.0, 1.0, _STROKES):
-        shares = ((1 - t) ** 2, 2 * t * (1 - t), t**2)
-        x, y = (half * sum(s * point[axis] for s, point in zip(shares, _COMMA, strict=True))
-                for axis in (0, 1))  # fmt: skip
-        radius = half * (_HEAD + (_TIP - _HEAD) * t)
-        distance = np.hypot(offset - x, (offset - y)[:, np.newaxis])
-        mask = np.maximum(mask, np.clip(radius - distance + 0.5, 0.0, 1.0))
-    return mask
-
-
-def _line(words: Typeset, em: float, colour: str) -> Overlay | None:
-    """Return a line whose base line starts at (0, 0), set only once; None for nothing to see."""
-    mask = draw_line(words, em)
-    box = mask.image.getbbox()
-    if box is None:
-        return None
-    left, top = mask.left + box[0], mask.top + box[1]
-    letters = np.asarray(mask.image.crop(box)) / 255.0
-    rect = Rect(left // 2 * 2, top // 2 * 2, 0, 0)
-    before = (top - rect.y, left - rect.x)
-    high, wide = (even_up(size + at) for size, at in zip(letters.shape, before, strict=True))
-    sheet = np.zeros((high, wide))
-    sheet[before[0] : before[0] + letters.shape[0], before[1] : before[1] + letters.shape[1]] = (
-        letters
-    )
-    return stack(replace(rect, width=wide, height=high), (sheet, colour_to_yuv(colour)))
-
-
-def _cut(overlay: Overlay, place: Rect) -> Overlay | None:
-    """Return the part of an overlay that lies within a place; None if nothing does."""
-    rect = overlay.rect
-    left, top = max(rect.x, place.x), max(rect.y, place.y)
-    right = min(rect.x + rect.width, place.x + place.width)
-    bottom = min(rect.y + rect.height, place.y + place.height)
-    if left >= right or top >= bottom:
-        return None
-    inside = Rect(left, top, right - left, bottom - top)
-    if inside == rect:
-        return overlay
-    x, y = left - rect.x, top - rect.y
-
-    def cut(masks: tuple[NDArray[np.uint16], ...]) -> tuple[NDArray[np.uint16], ...]:
-        # Y, then U and V at half the size.
-        return tuple(
-            mask[y // n : (y + inside.height) // n, x // n : (x + inside.width) // n]
-            for mask, n in zip(masks, (1, 2, 2), strict=True)
-        )
-
-    return Overlay(inside, cut(overlay.keep), cut(overlay.add))
