@@ -41,7 +41,7 @@ class Scale:
     bars : int
         How many are played, count-in included.
     low, high : float
-        The tempi at the lower and upper edge, in quarters per minute.
+        The tempi at the lower and upper edge, per minute.
     """
 
     bars: int
@@ -52,9 +52,9 @@ class Scale:
         """Return where a place in the bars lies, counted as they are played."""
         return LEFT + (RIGHT - LEFT) * bar / max(self.bars, 1)
 
-    def y(self, quarters: float) -> float:
+    def y(self, tempo: float) -> float:
         """Return where a tempo lies."""
-        return BOTTOM - (BOTTOM - TOP) * (quarters - self.low) / (self.high - self.low)
+        return BOTTOM - (BOTTOM - TOP) * (tempo - self.low) / (self.high - self.low)
 
 
 def wide(text: str) -> float:

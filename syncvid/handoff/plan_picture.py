@@ -1,7 +1,8 @@
 """The picture of a plan: tempo over bars, as SVG.
 
-Every bar is as wide as the next, in the order in which they are played; a tempo that is steady in
-a beat is a level line, one that changes within beats a slope.  Words always stand beside a sign.
+Every bar is as wide as the next, in the order in which they are played, its beats by their lengths;
+a tempo that is steady in a beat is a level line, one that changes within beats a slope.  Words
+always stand beside a sign.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from syncvid.handoff.markup import clean_text, element, escape, number
-from syncvid.handoff.plan_bars import BeatTempo, PlayedBar, again, played_bars
+from syncvid.handoff.plan_bars import BeatTempo, PlayedBar, again, in_beats, played_bars
 from syncvid.handoff.plan_drawing import (
     AGAIN_END,
     ASIDE,
@@ -36,7 +37,6 @@ from syncvid.handoff.plan_signs import (
     HELD_S,
     again_words,
     count_in,
-    has_holds,
     holds,
     names,
     names_top,
@@ -65,7 +65,7 @@ _FINE = 0.15
 """Points closer than this, in drawing units, are one."""
 
 _SAME = 0.05
-"""Tempi closer than this, in quarters per minute, are told as one."""
+"""Tempi closer than this, per minute, are told as one."""
 
 
 def plan_picture(guide: GuideMap) -> str:
@@ -81,7 +81,7 @@ def plan_picture(guide: GuideMap) -> str:
     str
         One ``svg`` element that needs nothing from outside and scales with the page.
     """
-    bars = played_bars(guide)
+    bars, units = in_beats(played_bars(guide))
     scale = _scale(bars)
     named, rows = names(guide, bars, scale)
     top = names_top(bars, rows)
@@ -89,14 +89,15 @@ def plan_picture(guide: GuideMap) -> str:
     return element(
         "svg",
         element("title", escape(f"Tempo of {clean_text(guide.title) or 'the guide'}, bar by bar")),
-        element("desc", escape(_description(guide, bars))),
+        element("desc", escape(_description(guide, bars, units))),
         box(0.0, top, WIDTH, height, fill=PAPER),
         *count_in(bars, scale),
-        *_grid(bars, scale),
+        *_grid(bars, scale, units),
         *named,
         *repeats(bars, scale),
         line(_curve(bars, scale), INK, 2.2),
         *_steady(bars, scale),
+        *_last(bars, scale),
         *holds(bars, scale),
         xmlns="http://www.w3.org/2000/svg",
         viewBox=f"0 {number(top)} {number(WIDTH)} {number(height)}",
@@ -153,7 +154,15 @@ def _steady(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[str]:
             yield words(told, left + 5.0, scale.y(start) - 6.0)
 
 
-def _grid(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[str]:
+def _last(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[str]:
+    """Yield the tempo at the end where it is not steady: below the line if that falls."""
+    last = next((beat for bar in bars[-1:] for beat in bar.beats[-1:]), None)
+    if last is not None and last.from_ != last.to:
+        y = scale.y(last.to) + (14.0 if last.to < last.from_ else -6.0)
+        yield words(number(last.to, 1), RIGHT - 5.0, y, anchor="end")
+
+
+def _grid(bars: Sequence[PlayedBar], scale: Scale, units: str) -> Iterator[str]:
     """Yield bar lines, lines of tempo, and their numbers."""
     step = _step(len(bars), _MOST_LINES, _BAR_STEPS)
     edges = f"{number(TOP)}V{number(BOTTOM)}"
@@ -170,7 +179,7 @@ def _grid(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[str]:
         yield words(str(bar.number), x, NUMBERS_Y, colour=ASIDE, italic=True)
     x, y = 14.0, (TOP + BOTTOM) / 2
     yield words(
-        "quarters per minute", x, y, colour=ASIDE, italic=True, anchor="middle",
+        f"{units} per minute", x, y, colour=ASIDE, italic=True, anchor="middle",
         turn=f"rotate(-90 {number(x)} {number(y)})",
     )  # fmt: skip
 
@@ -194,18 +203,19 @@ def _numbered(bars: Sequence[PlayedBar]) -> list[PlayedBar]:
     return taken
 
 
-def _description(guide: GuideMap, bars: Sequence[PlayedBar]) -> str:
+def _description(guide: GuideMap, bars: Sequence[PlayedBar], units: str) -> str:
     """Tell what the picture shows to those who do not see it."""
     music = [bar for bar in bars if not bar.is_count_in]
     if not music:
         return "There are no bars."
     told = [
         f"Bars as played: {len(music)}; bars of count-in before them: {len(bars) - len(music)}.",
-        _tempi_told(music),
+        _tempi_told(music, units),
     ]
-    if has_holds(music):
-        held = [bar for bar in music if any(beat.held_s >= HELD_S for beat in bar.beats)]
-        told.append(f"Held in bars {_listed([str(bar.number) for bar in held])}.")
+    held = [bar for bar in music if any(beat.held_s >= HELD_S for beat in bar.beats)]
+    told += [f"Held in bars {_listed([str(bar.number) for bar in held])}."] if held else []
+    breaths = list(_breaths(bars))
+    told += [f"Breaths: {_listed(breaths)}."] if breaths else []
     marks = [f"{mark.name} in bar {mark.bar}" for mark in guide.marks
              if mark.kind == "section" and clean_text(mark.name)]  # fmt: skip
     told += [f"Sections: {_listed(marks)}."] if marks else []
@@ -214,14 +224,24 @@ def _description(guide: GuideMap, bars: Sequence[PlayedBar]) -> str:
     return " ".join(told)
 
 
-def _tempi_told(music: Sequence[PlayedBar]) -> str:
+def _breaths(bars: Sequence[PlayedBar]) -> Iterator[str]:
+    """Yield where breaths are."""
+    for bar, later in itertools.zip_longest(bars, bars[1:]):
+        *others, last = bar.beats
+        if any(beat.breath_s >= HELD_S for beat in others):
+            yield f"in bar {bar.number}"
+        if last.breath_s >= HELD_S and later is not None:
+            yield f"before bar {later.number}"
+
+
+def _tempi_told(music: Sequence[PlayedBar], units: str) -> str:
     """Tell the range of the tempo."""
     tempi = [tempo for beat in _beats(music) for tempo in (beat.from_, beat.to)]
     low, high = min(tempi), max(tempi)
     if high - low < _SAME:
-        return f"Steady at {number(low, 1)} quarters per minute."
+        return f"Steady at {number(low, 1)} {units} per minute."
     return (
-        f"{number(tempi[0], 1)} quarters per minute at the beginning, "
+        f"{number(tempi[0], 1)} {units} per minute at the beginning, "
         f"{number(tempi[-1], 1)} at the end, between {number(low, 1)} and {number(high, 1)}."
     )
 

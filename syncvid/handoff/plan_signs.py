@@ -1,4 +1,4 @@
-"""What stands round the tempo of a plan: section names, holds, repeats, the count-in."""
+"""What stands round the tempo of a plan: section names, holds, breaths, repeats, the count-in."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from syncvid.handoff.markup import clean_text, element, number
-from syncvid.handoff.plan_bars import PlayedBar, Stretch, again
+from syncvid.handoff.plan_bars import BeatTempo, PlayedBar, Stretch, again
 from syncvid.handoff.plan_drawing import (
     AGAIN_Y,
     ASIDE,
@@ -31,13 +31,13 @@ from syncvid.handoff.players import shortened
 from syncvid.production.beats import GuideMap
 
 HELD_S = 0.01
-"""A hold below this is rounding."""
+"""A hold or breath below this is rounding."""
 
 NAME_ROWS = 2
 NAME_HIGH = 22.0
 
 _NAMES_Y = {True: 46.0, False: 82.0}
-"""Where the lower row of names stands: with holds below it, and without."""
+"""Where the lower row of names stands: with holds or breaths below it, and without."""
 
 _LONGEST_NAME = 22
 _MOST_SECTION_LINES = 40
@@ -78,18 +78,24 @@ def again_words(stretch: Stretch) -> str:
 
 
 def has_holds(bars: Sequence[PlayedBar]) -> bool:
-    """Return whether any beat of the music is held."""
-    return any(beat.held_s >= HELD_S for bar in bars for beat in bar.beats)
+    """Return whether any beat is held, or followed by a breath."""
+    return any(max(beat.held_s, beat.breath_s) >= HELD_S for bar in bars for beat in bar.beats)
 
 
 def holds(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[str]:
-    """Yield a sign above each beat that is held, and for how long where there is room."""
+    """Yield a sign above what is held and at breaths, and for how long where there is room."""
     taken = signed = -math.inf
-    for x, held_s in _held(bars, scale):
+    for x, beat in _put_in(bars, scale):
+        held, breath = beat.held_s >= HELD_S, beat.breath_s >= HELD_S
+        comma_x = x + _SIGN_ROOM if held else x
         if x - signed >= _SIGN_ROOM:
-            signed = x
-            yield _arch(x, TOP - 6.0)
-        told = f"held {number(held_s)} s"
+            signed = comma_x if breath else x
+            yield (_arch(x, TOP - 6.0) if held else "") + (
+                _comma(comma_x, TOP - 7.0) if breath else ""
+            )
+        said = [f"held {number(beat.held_s)} s"] if held else []
+        said += [f"breath {number(beat.breath_s)} s"] if breath else []
+        told = ", ".join(said)
         half = wide(told) / 2
         middle = min(max(x, LEFT + half), RIGHT - half)
         if middle - half > taken:
@@ -123,12 +129,14 @@ def names_top(bars: Sequence[PlayedBar], rows: int) -> float:
     return _NAMES_Y[has_holds(bars)] - NAME_HIGH * max(rows, 0) - 2.0
 
 
-def _held(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[tuple[float, float]]:
-    """Yield where beats are held, and for how long."""
+def _put_in(bars: Sequence[PlayedBar], scale: Scale) -> Iterator[tuple[float, BeatTempo]]:
+    """Yield the beats with time put in, and where: holds in their middle, breaths at their end."""
     for bar in bars:
         for beat in bar.beats:
-            if beat.held_s >= HELD_S:
-                yield scale.x(bar.place + (beat.begin + beat.end) / 2), beat.held_s
+            if max(beat.held_s, beat.breath_s) >= HELD_S:
+                held = beat.held_s >= HELD_S
+                at = (beat.begin + beat.end) / 2 if held else beat.end
+                yield scale.x(bar.place + at), beat
 
 
 def _arch(x: float, y: float) -> str:
@@ -136,6 +144,14 @@ def _arch(x: float, y: float) -> str:
     arch = f"M{number(x - 8)} {number(y)}A8 8 0 0 1 {number(x + 8)} {number(y)}"
     dot = element("circle", cx=number(x), cy=number(y - 1.8), r="1.8", fill=RED)
     return line(arch, RED, 1.6) + dot
+
+
+def _comma(x: float, y: float) -> str:
+    """Return a comma, the sign of a breath: a round head that runs out into a tip."""
+    tip = f"Q{number(x + 1.5)} {number(y - 2)} {number(x - 3)} {number(y + 1)}"
+    back = f"Q{number(x + 4.5)} {number(y - 1.5)} {number(x + 4)} {number(y - 8)}Z"
+    head = f"M{number(x + 4)} {number(y - 8)}A4 4 0 1 0 {number(x)} {number(y - 4)}"
+    return element("path", d=head + tip + back, fill=RED)
 
 
 def _boxed(name: str, left: float, y: float, width: float) -> tuple[str, str]:

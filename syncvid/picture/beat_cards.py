@@ -11,18 +11,19 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from syncvid.picture.beat_news import bar_starts, find_news
-from syncvid.production.beats import GuideBeat, GuideMap, Mark
+from syncvid.picture.beat_news import bar_starts, breath_begins_s, find_news
+from syncvid.production.beats import GuideBeat, GuideMap, Mark, clapped_beats
 from syncvid.timeline import FrameRate, middle_of_picture_s
 
 FILL_STEPS = 48
 """In so many steps a held beat fills."""
 
 # So many bars ahead the next section is announced, and so many announcements are shown at once.
-_MARK_BARS, _MOST_NEWS = 2, 2
+# Three, for an entry beside a hold and a change of tempo; what matters most to players comes first.
+_MARK_BARS, _MOST_NEWS = 2, 3
 
-# Beats and clicks are the same moment if they differ by less than a microsecond.
-_DECIMALS = 6
+# Moments that differ by less than a microsecond are the same.
+_DECIMALS, _SAME_S = 6, 1e-6
 
 
 class Phase(StrEnum):
@@ -58,6 +59,8 @@ class BeatCard:
         How far a held beat has filled, 0 to `FILL_STEPS`; -1 where nothing is held.
     clap : bool
         Whether everybody claps.
+    breath : bool
+        Whether everybody is silent before the next beat.
     """
 
     phase: Phase
@@ -70,6 +73,7 @@ class BeatCard:
     news: tuple[str, ...] = ()
     filled: int = -1
     clap: bool = False
+    breath: bool = False
 
 
 class BeatCards:
@@ -80,11 +84,12 @@ class BeatCards:
     guide : GuideMap
         With beats in the order of time.
     claps : bool
-        Whether everybody claps the last bar of the count-in.
+        Whether everybody claps the last whole bar of the count-in.
     """
 
     def __init__(self, guide: GuideMap, *, claps: bool = True) -> None:
-        self._guide, self._claps = guide, claps
+        self._guide = guide
+        self._clapped = {beat.guide_s for beat in clapped_beats(guide)} if claps else set()
         self._times = [beat.guide_s for beat in guide.beats]
         self._starts = bar_starts(guide.beats)
         self._music = sum(beat.is_count_in for beat in guide.beats)
@@ -102,7 +107,9 @@ class BeatCards:
         if guide_s >= self._guide.music_to_s:
             return self._after()
         beat = self._guide.beats[index]
-        return self._counted(index) if beat.is_count_in else self._played(index, guide_s)
+        # An upbeat may begin within a beat that is counted.
+        counted = beat.is_count_in and guide_s < self._guide.music_from_s - _SAME_S
+        return self._counted(index, guide_s) if counted else self._played(index, guide_s)
 
     def pictures(self, count: int, frame_rate: FrameRate) -> Iterator[BeatCard]:
         """Yield the card of each of `count` pictures.
@@ -133,21 +140,30 @@ class BeatCards:
             news=("Keep still, then stop recording.",),
         )
 
-    def _counted(self, index: int) -> BeatCard:
+    def _counted(self, index: int, guide_s: float) -> BeatCard:
         """Return the card of a beat of the count-in."""
-        beat, left = self._guide.beats[index], self._music - index
-        bars = self._bars_until(index, self._music) + 1
-        at_s = self._guide.beats[index].guide_s
+        beat = self._guide.beats[index]
         return BeatCard(
             Phase.COUNT_IN,
-            bar=bars,
+            bar=self._bars_until(index, self._music) + 1,
             beat=beat.beat,
             beats=self._beats_of(index),
             strong=self._strong(index),
-            ahead=f"{left} {_plural('beat', left)} to go",
-            news=self._news_at(at_s),
-            clap=self._claps and bars == 1,
+            ahead=self._to_go(index),
+            news=self._news_at(guide_s),
+            clap=beat.guide_s in self._clapped,
+            breath=_breathes(beat, guide_s),
         )
+
+    def _to_go(self, index: int) -> str:
+        """Return what a beat of the count-in leads to: so many beats, or an upbeat between two."""
+        last = self._guide.beats[self._music - 1]
+        end_s = last.guide_s + last.length_s
+        between = last.guide_s + _SAME_S < self._guide.music_from_s < end_s - _SAME_S
+        if between and self._bars_until(index, self._music) == 0:
+            return f"upbeat after beat {last.beat}"
+        left = self._music - index
+        return f"{left} {_plural('beat', left)} to go"
 
     def _played(self, index: int, guide_s: float) -> BeatCard:
         """Return the card of a beat of the music."""
@@ -158,10 +174,12 @@ class BeatCards:
             beat=beat.beat,
             beats=self._beats_of(index),
             strong=self._strong(index),
-            mark=self._mark(index),
+            # The section of an upbeat between two beats begins before any beat of it.
+            mark=self._mark(max(index, self._music)),
             ahead=self._ahead(index),
             news=self._news_at(guide_s),
             filled=_filled(beat, guide_s),
+            breath=_breathes(beat, guide_s),
         )
 
     def _bar_of(self, index: int) -> range:
@@ -192,7 +210,7 @@ class BeatCards:
 
     def _at_mark(self, mark: Mark) -> int:
         """Return the beat at which a section begins."""
-        return bisect.bisect_left(self._times, mark.guide_s - 1e-6)
+        return bisect.bisect_left(self._times, mark.guide_s - _SAME_S)
 
     def _mark(self, index: int) -> str:
         """Return the name of the section that is played; one without a name has none."""
@@ -207,7 +225,7 @@ class BeatCards:
         """Return what is said about the next section."""
         for mark in self._marks:
             at = self._at_mark(mark)
-            if at > index:
+            if at > max(index, self._music):
                 bars = self._bars_until(index, at) + 1
                 near = bars <= _MARK_BARS
                 return f"{mark.name} in {bars} {_plural('bar', bars)}" if near else ""
@@ -234,10 +252,16 @@ def words_of(cards: Iterable[BeatCard]) -> list[str]:
 
 def _filled(beat: GuideBeat, guide_s: float) -> int:
     """Return how far a held beat has filled; -1 where it is not held."""
-    if beat.held_s <= 0.0 or beat.length_s <= 0.0:
+    length_s = breath_begins_s(beat) - beat.guide_s
+    if beat.held_s <= 0.0 or length_s <= 0.0 or _breathes(beat, guide_s):
         return -1
-    share = (guide_s - beat.guide_s) / beat.length_s
+    share = (guide_s - beat.guide_s) / length_s
     return min(FILL_STEPS, int(FILL_STEPS * share))
+
+
+def _breathes(beat: GuideBeat, guide_s: float) -> bool:
+    """Tell whether there is a breath at a moment of a beat."""
+    return beat.breath_s > 0.0 and guide_s >= breath_begins_s(beat)
 
 
 def _plural(word: str, count: int) -> str:

@@ -1,8 +1,9 @@
 """Drawing beat cards: paper, ink and one red; only what has changed is painted again.
 
-The current beat is a full disc among rings, a held beat a bar that fills, the count-in a frame and
-a word: nothing is told by colour alone.  From one beat to the next only figures and discs change,
-which is far less than the quarter of the picture from which flashes may harm.
+The current beat is a full disc among rings, a held beat a bar that fills, a breath a comma in place
+of the beats, the count-in a frame and a word: nothing is told by colour alone.  From one beat to
+the next only figures and discs change, which is far less than the quarter of the picture from which
+flashes may harm.
 """
 
 from __future__ import annotations
@@ -12,17 +13,15 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from syncvid.picture.beat_cards import FILL_STEPS, BeatCard, Phase, words_of
 from syncvid.picture.beat_places import arrange
+from syncvid.picture.beat_shapes import comma, inner_part, moved, ring, set_line
 from syncvid.picture.canvas import Canvas
 from syncvid.picture.colour import colour_to_yuv
 from syncvid.picture.fonts import choose_type
-from syncvid.picture.overlay import Overlay, even_up, stack
+from syncvid.picture.overlay import Overlay, even_up
 from syncvid.picture.pieces import Rect
-from syncvid.picture.setting import draw_line, length_px
+from syncvid.picture.setting import length_px
 from syncvid.picture.typeset import Typeset, wrapped
 
 # The page's colours.  Contrast with the paper by WCAG 2.2: ink 16.7, red 7.1, soft 5.7 to 1.
@@ -57,9 +56,13 @@ def set_words(cards: Iterable[BeatCard]) -> tuple[dict[str, Typeset], tuple[str,
     (dict, tuple of str)
         The words with their fonts; and what the user should know, in sentences.
     """
-    texts = [*words_of(cards), *_LABELS, *"-0123456789"]
+    shown = list(dict.fromkeys(cards))
+    texts = [*words_of(shown), *_LABELS, *"-0123456789"]
     typesets, warnings = choose_type(texts)
-    return dict(zip(texts, typesets, strict=True)), warnings
+    words = dict(zip(texts, typesets, strict=True))
+    # Our own sentences are English, also where they begin with a name that runs the other way.
+    ours = {text for card in shown for text in (card.ahead, *card.news) if text}
+    return words | {text: replace(words[text], from_left=True) for text in ours}, warnings
 
 
 class BeatDrawing:
@@ -178,8 +181,11 @@ class BeatDrawing:
         if after:
             self._write(words, label_em, (x + gap, label_base), SOFT)
 
-    def _row(self, place: Rect, beat: int, beats: int, strong: Sequence[int], colour: str) -> None:
-        """Draw the beats of the bar: rings, the current one a disc, strong ones larger."""
+    def _row(self, place: Rect, beat: int, beats: int, strong: Sequence[int], breath: bool) -> None:
+        """Draw the beats of the bar: rings, the current one a disc; in a breath only a comma."""
+        if breath:
+            self._comma(place)
+            return
         step = min(place.width / beats, 2.4 * place.height)
         scale = min(place.height, step)
         left = place.x + (place.width - beats * step) / 2
@@ -187,7 +193,7 @@ class BeatDrawing:
             radius = scale * (_STRONG if number in strong else _WEAK)
             thick = radius if number == beat else max(1.5, _RING * scale)
             at = (left + (number - 0.5) * step, place.y + place.height / 2)
-            self._ring(at, radius, thick, colour if number == beat else INK)
+            self._ring(at, radius, thick, RED if number == beat else INK)
 
     def _hold(self, place: Rect, filled: int) -> None:
         """Draw how far a held beat has come."""
@@ -280,27 +286,28 @@ class BeatDrawing:
         at = (2.0 * round(at[0] / 2), 2.0 * round(at[1] / 2))
         key = (words, round(em, 3), colour)
         if key not in self._kept:
-            self._kept[key] = _line(words, em, colour)
-        self._blend(_moved(self._kept[key], int(at[0]), int(at[1])))
+            self._kept[key] = set_line(words, em, colour)
+        self._blend(moved(self._kept[key], int(at[0]), int(at[1])))
 
     def _ring(self, at: tuple[float, float], radius: float, thick: float, colour: str) -> None:
         """Draw a ring, or a disc where it is as thick as its radius."""
         x, y = (2 * round(value / 2) for value in at)
         key = ("ring", round(radius, 3), round(thick, 3), colour)
         if key not in self._kept:
-            half = even_up(radius + 2)
-            offset = np.arange(-half, half) + 0.5
-            distance = np.hypot(offset[:, np.newaxis], offset)
-            mask = np.clip(radius - distance + 0.5, 0.0, 1.0)
-            if thick < radius:
-                mask = mask - np.clip(radius - thick - distance + 0.5, 0.0, 1.0)
-            rect = Rect(-half, -half, 2 * half, 2 * half)
-            self._kept[key] = stack(rect, (mask, colour_to_yuv(colour)))
-        self._blend(_moved(self._kept[key], x, y))
+            self._kept[key] = ring(radius, thick, colour)
+        self._blend(moved(self._kept[key], x, y))
+
+    def _comma(self, place: Rect) -> None:
+        """Draw a comma in the middle of a place."""
+        half = place.height // 4 * 2
+        if ("comma", half) not in self._kept:
+            self._kept["comma", half] = comma(half, RED)
+        x, y = ((place.x + place.width // 2) // 2 * 2, (place.y + place.height // 2) // 2 * 2)
+        self._blend(moved(self._kept["comma", half], x, y))
 
     def _blend(self, overlay: Overlay | None) -> None:
         """Lay an overlay on the canvas as far as it lies within the place that is painted."""
-        inside = None if overlay is None else _cut(overlay, self._inside)
+        inside = None if overlay is None else inner_part(overlay, self._inside)
         if inside is not None:
             self.canvas.blend(inside)
 
@@ -326,55 +333,12 @@ def _beats(card: BeatCard) -> dict[str, tuple[Any, ...]]:
         "ahead": ((card.ahead,) if card.ahead else (),),
         "bar": (card.bar, label, colour, counted),
         "beat": (card.beat, "beat", RED, False),
-        "row": (card.beat, card.beats, card.strong, RED),
+        "row": _row_of(card),
         "hold": (card.filled,),
         "news": (card.news, card.clap),
     }
 
 
-def _moved(overlay: Overlay | None, x: int, y: int) -> Overlay | None:
-    """Return an overlay moved by even pixels."""
-    if overlay is None:
-        return None
-    return replace(overlay, rect=replace(overlay.rect, x=overlay.rect.x + x, y=overlay.rect.y + y))
-
-
-def _line(words: Typeset, em: float, colour: str) -> Overlay | None:
-    """Return a line whose base line starts at (0, 0), set only once; None for nothing to see."""
-    mask = draw_line(words, em)
-    box = mask.image.getbbox()
-    if box is None:
-        return None
-    left, top = mask.left + box[0], mask.top + box[1]
-    letters = np.asarray(mask.image.crop(box)) / 255.0
-    rect = Rect(left // 2 * 2, top // 2 * 2, 0, 0)
-    before = (top - rect.y, left - rect.x)
-    high, wide = (even_up(size + at) for size, at in zip(letters.shape, before, strict=True))
-    sheet = np.zeros((high, wide))
-    sheet[before[0] : before[0] + letters.shape[0], before[1] : before[1] + letters.shape[1]] = (
-        letters
-    )
-    return stack(replace(rect, width=wide, height=high), (sheet, colour_to_yuv(colour)))
-
-
-def _cut(overlay: Overlay, place: Rect) -> Overlay | None:
-    """Return the part of an overlay that lies within a place; None if nothing does."""
-    rect = overlay.rect
-    left, top = max(rect.x, place.x), max(rect.y, place.y)
-    right = min(rect.x + rect.width, place.x + place.width)
-    bottom = min(rect.y + rect.height, place.y + place.height)
-    if left >= right or top >= bottom:
-        return None
-    inside = Rect(left, top, right - left, bottom - top)
-    if inside == rect:
-        return overlay
-    x, y = left - rect.x, top - rect.y
-
-    def cut(masks: tuple[NDArray[np.uint16], ...]) -> tuple[NDArray[np.uint16], ...]:
-        # Y, then U and V at half the size.
-        return tuple(
-            mask[y // n : (y + inside.height) // n, x // n : (x + inside.width) // n]
-            for mask, n in zip(masks, (1, 2, 2), strict=True)
-        )
-
-    return Overlay(inside, cut(overlay.keep), cut(overlay.add))
+def _row_of(card: BeatCard) -> tuple[Any, ...]:
+    """Return what the row of beats shows; in a breath that is the same at every beat."""
+    return (0, 0, (), True) if card.breath else (card.beat, card.beats, card.strong, False)

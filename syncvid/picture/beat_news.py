@@ -1,4 +1,4 @@
-"""What a guide's picture announces: changes of tempo, holds and entries, each a bar ahead.
+"""What a guide's picture announces: entries, holds, breaths and changes of tempo, each a bar ahead.
 
 A tempo map says how fast each beat begins; how fast it ends follows from how long it lasts.  From
 both it is seen whether a tempo steps or glides, and where it is going.
@@ -12,9 +12,11 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import NamedTuple
 
 from syncvid.production.beats import GuideBeat, GuideMap
+from syncvid.production.note_values import unit_text
 
 # A tempo that differs by a smaller share has not changed: a step is written in whole numbers, and
 # a glide of a hundred beats still moves by more than this in each of them.
@@ -87,7 +89,7 @@ def bar_starts(beats: Sequence[GuideBeat]) -> list[int]:
 
 
 def find_news(guide: GuideMap) -> tuple[News, ...]:
-    """Return all that is announced, the most pressing first: tempo, holds, entries.
+    """Return all that is announced, the most pressing first: entries, holds, tempo.
 
     Parameters
     ----------
@@ -99,9 +101,9 @@ def find_news(guide: GuideMap) -> tuple[News, ...]:
     """
     starts = bar_starts(guide.beats)
     return (
-        *_tempo_news(guide.beats, starts),
-        *_hold_news(guide.beats, starts),
         *_entry_news(guide, starts),
+        *_hold_news(guide.beats, starts),
+        *_tempo_news(guide.beats, starts),
     )
 
 
@@ -112,17 +114,18 @@ def _tempo_news(beats: Sequence[GuideBeat], starts: Sequence[int]) -> Iterator[N
         # A glide begins at the tempo of its own first beat, which may have stepped there.
         index = change.first if change.glides else max(0, change.first - 1)
         now = beats[index].quarters / _unit(beats, starts, index)
-        later = change.to_quarters / _unit(beats, starts, change.last)
+        unit = _unit(beats, starts, change.last)
+        later = change.to_quarters / unit
         if abs(later - now) < _SAME_TEMPO:
             continue
         ahead_s = beats[_bar_before(starts, change.first)].guide_s
-        place = f"bar {at.bar}" if at.beat == 1 else f"bar {at.bar}, beat {at.beat}"
-        word = "faster" if later > now else "slower"
+        place = _place(at)
+        word, goal_text = "faster" if later > now else "slower", _tempo_text(later, unit)
         if not change.glides:
-            yield News(ahead_s, at.guide_s, f"{word}: {later:.0f} from {place}")
+            yield News(ahead_s, at.guide_s, f"{word}: {goal_text} from {place}")
             continue
-        yield News(ahead_s, at.guide_s, f"getting {word} to {later:.0f} from {place}")
-        yield News(at.guide_s, max(change.to_s, goal.guide_s), f"getting {word} to {later:.0f}")
+        yield News(ahead_s, at.guide_s, f"getting {word} to {goal_text} from {place}")
+        yield News(at.guide_s, max(change.to_s, goal.guide_s), f"getting {word} to {goal_text}")
 
 
 def _changes(beats: Sequence[GuideBeat]) -> Iterator[_Change]:
@@ -168,22 +171,35 @@ def _moves(beats: Sequence[GuideBeat]) -> Iterator[_Move]:
 
 def _at_its_end(beat: GuideBeat) -> float:
     """Return the tempo with which a beat ends: its mean lies half-way, whatever the law."""
-    steady_s = beat.length_s - beat.held_s
+    steady_s = _steady_s(beat)
     if steady_s <= 0.0:
         return beat.quarters
     mean = 60.0 * _beat_quarters(beat) / steady_s
     return max(0.0, 2.0 * mean - beat.quarters)
 
 
+def _steady_s(beat: GuideBeat) -> float:
+    """Return how long a beat lasts without what is put into it."""
+    return beat.length_s - beat.held_s - beat.breath_s
+
+
 def _beat_quarters(beat: GuideBeat) -> float:
     """Return how long a beat is in quarters, by its length and its tempo."""
-    about = max(1e-9, beat.quarters * (beat.length_s - beat.held_s) / 60.0)
+    about = max(1e-9, beat.quarters * _steady_s(beat) / 60.0)
     return min(_BEAT_QUARTERS, key=lambda length: abs(math.log(length / about)))
 
 
 def _unit(beats: Sequence[GuideBeat], starts: Sequence[int], index: int) -> float:
-    """Return the length in quarters of what is counted in a beat's bar."""
-    return _beat_quarters(beats[starts[bisect.bisect_right(starts, index) - 1]])
+    """Return what is counted in a beat's bar, in quarters; of uneven beats the short ones."""
+    number = bisect.bisect_right(starts, index)
+    stop = starts[number] if number < len(starts) else len(beats)
+    return min(_beat_quarters(beat) for beat in beats[starts[number - 1] : stop])
+
+
+def _tempo_text(per_minute: float, unit: float) -> str:
+    """Write a tempo, with its note where that is no quarter."""
+    number = f"{per_minute:.0f}"
+    return number if unit == 1.0 else f"{unit_text(Fraction(unit) / 4)} = {number}"
 
 
 def _bar_before(starts: Sequence[int], index: int) -> int:
@@ -192,14 +208,29 @@ def _bar_before(starts: Sequence[int], index: int) -> int:
 
 
 def _hold_news(beats: Sequence[GuideBeat], starts: Sequence[int]) -> Iterator[News]:
-    """Yield what is said about beats that are held."""
+    """Yield what is said about beats that are held, and about breaths."""
     for index, beat in enumerate(beats):
-        if beat.held_s <= 0.0:
-            continue
-        if beat.held_s >= _TOLD_HOLD_S:
-            ahead_s = beats[_bar_before(starts, index)].guide_s
-            yield News(ahead_s, beat.guide_s, f"hold: bar {beat.bar}, beat {beat.beat}")
-        yield News(beat.guide_s, beat.guide_s + beat.length_s, "hold")
+        breath_from_s = breath_begins_s(beat)
+        if beat.held_s > 0.0:
+            if beat.held_s >= _TOLD_HOLD_S:
+                ahead_s = beats[_bar_before(starts, index)].guide_s
+                yield News(ahead_s, beat.guide_s, f"hold: {_place(beat, always=True)}")
+            yield News(beat.guide_s, breath_from_s, "hold")
+        if beat.breath_s > 0.0:
+            if beat.breath_s >= _TOLD_HOLD_S and index + 1 < len(beats):
+                ahead_s = beats[_bar_before(starts, index + 1)].guide_s
+                yield News(ahead_s, breath_from_s, f"breath before {_place(beats[index + 1])}")
+            yield News(breath_from_s, beat.guide_s + beat.length_s, "breath")
+
+
+def breath_begins_s(beat: GuideBeat) -> float:
+    """Return when the silence before the next beat begins; its end where there is none."""
+    return beat.guide_s + beat.length_s - beat.breath_s
+
+
+def _place(beat: GuideBeat, *, always: bool = False) -> str:
+    """Name a bar and its beat; the first one only if that is `always` wanted."""
+    return f"bar {beat.bar}, beat {beat.beat}" if always or beat.beat > 1 else f"bar {beat.bar}"
 
 
 def _entry_news(guide: GuideMap, starts: Sequence[int]) -> Iterator[News]:

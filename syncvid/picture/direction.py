@@ -40,14 +40,20 @@ def reads_from_right(text: str) -> bool:
     return next((kind == _RIGHT for kind in classes if kind in (_LEFT, _RIGHT)), False)
 
 
-def stretches(text: str) -> list[Stretch]:
+def stretches(text: str, *, from_left: bool = False) -> list[Stretch]:
     """Cut a text into stretches of one direction, listed from left to right as they are seen.
+
+    Parameters
+    ----------
+    text : str
+    from_left : bool
+        Whether the line as a whole runs from left to right, whatever its first letter.
 
     References
     ----------
     Unicode Standard Annex 9, rules W1 to L2, without embeddings.
     """
-    base = 1 if reads_from_right(text) else 0
+    base = 1 if reads_from_right(text) and not from_left else 0
     levels = _levels(_resolved(text, base), base)
     found: list[tuple[int, Stretch]] = []
     start = 0

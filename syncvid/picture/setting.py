@@ -140,7 +140,7 @@ def pieces(words: Typeset) -> list[Piece]:
     edges = [0]
     for run in words.runs:
         edges.append(edges[-1] + len(run.text))
-    for stretch in stretches(words.text):
+    for stretch in stretches(words.text, from_left=words.from_left):
         part = [
             Piece(
                 run.text[max(0, stretch.start - start) : stretch.stop - start],

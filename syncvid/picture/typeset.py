@@ -10,7 +10,7 @@ from __future__ import annotations
 import functools
 import unicodedata
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 ELLIPSIS = "…"
@@ -70,10 +70,14 @@ class Typeset:
         In the order in which they are spoken.
     plain : Face
         A face that has the ellipsis and the hyphen.
+    from_left : bool
+        Whether its lines run from left to right as a whole, also where the first letter, being that
+        of a name, does not.
     """
 
     runs: tuple[Run, ...]
     plain: Face
+    from_left: bool = False
 
     @property
     def text(self) -> str:
@@ -96,18 +100,19 @@ class Typeset:
             if part:
                 runs.append(Run(part, run.face))
             at += len(run.text)
-        return Typeset(tuple(runs), self.plain)
+        return replace(self, runs=tuple(runs))
 
     def plus(self, text: str) -> Typeset:
         """Return the words with others after them, in the plain face."""
-        return Typeset((*self.runs, Run(text, self.plain)), self.plain)
+        return replace(self, runs=(*self.runs, Run(text, self.plain)))
 
     def describe(self) -> list[Any]:
         """Describe the words for a fingerprint; where the font files lie does not matter."""
-        return [
+        runs: list[Any] = [
             [run.text, run.face.identity, run.face.index, list(run.face.axes), run.face.scale]
             for run in self.runs
         ]
+        return [*runs, "from left"] if self.from_left else runs
 
 
 Measure = Callable[[Typeset], float]
@@ -169,7 +174,7 @@ def shortened(words: Typeset, room: float, measure: Measure) -> Typeset:
         middle = (low + high + 1) // 2
         low, high = (middle, high) if fits(middle) else (low, middle - 1)
     if low == 0:
-        return Typeset((), words.plain).plus(ELLIPSIS)
+        return replace(words, runs=()).plus(ELLIPSIS)
     end = ends[low]
     at_space = words.text.rfind(" ", 0, end + 1)
     return _ended(words, at_space if at_space >= 2 * end / 3 else end)

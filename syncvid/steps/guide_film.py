@@ -48,7 +48,7 @@ class Film:
         Of the whole picture, in pixels.
     frame_rate : Fraction
     claps : bool
-        Whether everybody claps the last bar of the count-in.
+        Whether everybody claps the last whole bar of the count-in.
     """
 
     guide: GuideMap

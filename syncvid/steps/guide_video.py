@@ -77,7 +77,7 @@ def make_guide_video(
     frame_rate : Fraction or int
         Pictures per second.
     claps : bool
-        Whether everybody claps the last bar of the count-in.
+        Whether everybody claps the last whole bar of the count-in.
     progress : Progress
         Told how far it is.
 

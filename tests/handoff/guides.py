@@ -19,6 +19,7 @@ class Given(NamedTuple):
     length: float = 1.0
     section: int = 0
     held_s: float = 0.0
+    breath_s: float = 0.0
 
 
 def seconds(given: Given) -> float:
@@ -38,10 +39,10 @@ def make_guide(
     at_s, rows, marks = 1.0, [], []
     seen: set[int] = set()
     for given in beats:
-        length_s = seconds(given) + given.held_s
+        length_s = seconds(given) + given.held_s + given.breath_s
         rows.append(
             GuideBeat(given.bar, given.beat, round(at_s, 9), round(length_s, 9), given.start,
-                      given.section, 4, given.held_s)
+                      given.section, 4, given.held_s, given.breath_s)
         )  # fmt: skip
         if given.section >= 0 and given.section not in seen and given.section < len(names):
             marks.append(Mark(names[given.section], given.bar, round(at_s, 9)))

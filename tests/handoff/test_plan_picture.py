@@ -7,6 +7,8 @@ import re
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -102,6 +104,116 @@ def test_a_hold_does_not_touch_the_tempo_and_is_told_in_words() -> None:
     assert "held 2 s" in told(picture)
     assert len(list(picture.iter(f"{SVG}circle"))) == 1
     assert "Held in bars 4." in picture.findtext(f"{SVG}desc", "")
+
+
+def test_a_breath_is_a_comma_and_no_hold_and_does_not_touch_the_tempo() -> None:
+    beats = steady(range(1, 9), 96.0)
+    beats[15] = beats[15]._replace(breath_s=0.5)
+    beats[21] = beats[21]._replace(breath_s=0.25)
+    picture = drawn(make_guide(beats))
+    assert len(curve(picture)) == 2
+    shown = told(picture)
+    assert {"breath 0.5 s", "breath 0.25 s"} <= set(shown)
+    assert not [text for text in shown if "held" in text]
+    # The dot of a fermata is a circle; commas are filled shapes.
+    assert not list(picture.iter(f"{SVG}circle"))
+    commas = [path for path in picture.iter(f"{SVG}path") if path.get("fill") == plan_drawing.RED]
+    assert len(commas) == 2
+    description = picture.findtext(f"{SVG}desc", "")
+    assert "Breaths: before bar 5, in bar 6." in description
+    assert "Held" not in description
+
+
+def test_a_beat_can_be_held_and_followed_by_a_breath() -> None:
+    beats = steady(range(1, 9), 96.0)
+    beats[15] = beats[15]._replace(held_s=1.0, breath_s=0.5)
+    picture = drawn(make_guide(beats))
+    assert len(curve(picture)) == 2
+    assert "held 1 s, breath 0.5 s" in told(picture)
+    assert len(list(picture.iter(f"{SVG}circle"))) == 1
+
+
+def evenly(lengths: Sequence[float], bars: int, start: float, end: float) -> list[Given]:
+    """Return bars with beats of these lengths in which the tempo changes evenly by the score."""
+    edges = list(itertools.accumulate([*lengths] * bars, initial=0.0))
+    tempi = [start + (end - start) * edge / edges[-1] for edge in edges]
+    return [
+        Given(nth // len(lengths) + 1, nth % len(lengths) + 1, tempi[nth], tempi[nth + 1], length)
+        for nth, length in enumerate([*lengths] * bars)
+    ]
+
+
+@pytest.mark.parametrize("lengths", [(1.0, 1.0, 1.5), (1.5, 1.0, 1.0), (1.5, 1.0)])
+def test_a_ramp_over_uneven_beats_is_a_straight_line(lengths: Sequence[float]) -> None:
+    points = curve(drawn(make_guide(evenly(lengths, 8, 90.0, 130.0))))
+    (left, low), (right, high) = points[0], points[-1]
+    assert len(points) > 8
+    for x, y in points:
+        assert y == pytest.approx(low + (high - low) * (x - left) / (right - left), abs=0.15)
+
+
+@pytest.mark.parametrize("end", [70.0, 131.0])
+@pytest.mark.parametrize("length", [1.0, 1.5])
+def test_the_tempo_at_the_end_of_a_last_ramp_is_told(end: float, length: float) -> None:
+    level = evenly([length] * 4, 4, 96.0, 96.0)
+    beats = [*level, *(given._replace(bar=given.bar + 4)
+                       for given in evenly([length] * 4, 2, 96.0, end))]  # fmt: skip
+    picture = drawn(make_guide(beats))
+    at_end = [
+        text.text for text in picture.iter(f"{SVG}text")
+        if text.get("text-anchor") == "end" and float(text.get("x", "0")) > RIGHT - 10
+    ]  # fmt: skip
+    unit = 1.0 if length == 1.0 else 1.5
+    assert [float(text or "nan") for text in at_end] == [round(end / unit, 1)]
+
+
+def test_a_last_ramp_by_time_ends_where_it_ends() -> None:
+    """Linear in time: from 60 to 40 over two quarters in 120 / 50 s, at the second one v(t).
+
+    The tempo falls by 20 / 2.4 a second; the first quarter ends where 60 t - 25 t^2 / 6 = 60.
+    """
+    first_s = (60.0 - (3600.0 - 1000.0) ** 0.5) / (25.0 / 3.0)
+    middle = 60.0 - 20.0 / 2.4 * first_s
+    guide = make_guide([*steady((1, 2), 60.0, beats=2), *steady((3,), 60.0, beats=2)])
+    first, second = guide.beats[4:]
+    guide = replace(
+        guide,
+        beats=(
+            *guide.beats[:4],
+            replace(first, length_s=round(first_s, 9)),
+            replace(second, guide_s=5.0 + first_s, length_s=round(2.4 - first_s, 9),
+                    quarters=middle),
+        ),
+    )  # fmt: skip
+    assert "40" in told(drawn(guide))
+    assert played_bars(guide)[-1].beats[-1].to == pytest.approx(40.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("lengths", "units"),
+    [
+        ((1.0,) * 4, "quarters"),
+        ((1.5, 1.5), "dotted quarters"),
+        ((2.0, 2.0), "halves"),
+        ((0.5,) * 3, "eighths"),
+        ((1.0, 1.0, 1.5), "quarters"),
+    ],
+)
+def test_tempi_are_told_in_the_beats_of_the_metre(lengths: Sequence[float], units: str) -> None:
+    beats = evenly(lengths, 6, 90.0, 90.0)
+    # The last bar breaks off within its last beat, which is no beat of its own.
+    beats[-1] = beats[-1]._replace(length=lengths[-1] - 0.25)
+    picture = drawn(make_guide(beats))
+    number = f"{90.0 / (lengths[0] if len(set(lengths)) == 1 else 1.0):.0f}"
+    assert f"{units} per minute" in told(picture)
+    assert number in told(picture)
+    assert f"Steady at {number} {units} per minute." in picture.findtext(f"{SVG}desc", "")
+
+
+def test_where_the_beat_changes_quarters_are_counted() -> None:
+    three = [given._replace(bar=given.bar + 4) for given in evenly((1.0,) * 3, 4, 90.0, 90.0)]
+    beats = [*evenly((1.5, 1.5), 4, 90.0, 90.0), *three]
+    assert "quarters per minute" in told(drawn(make_guide(beats)))
 
 
 def test_bars_that_come_again_are_numbered_again() -> None:

@@ -17,6 +17,7 @@ from syncvid.picture.beat_drawing import INK, PAPER, RED, SOFT, BeatDrawing, set
 from syncvid.picture.beat_places import arrange
 from syncvid.picture.colour import colour_to_yuv, contrast, parse_colour
 from syncvid.picture.flashes import count_flashes
+from syncvid.picture.setting import pieces
 from syncvid.production.beats import GuideMap, Mark
 from syncvid.production.guide_plan import (
     Bar,
@@ -31,6 +32,7 @@ from syncvid.production.guide_plan import (
     Tempo,
     TempoChange,
 )
+from syncvid.production.metres import parse_metre
 from tests.guide_maps import BarOf, map_of, second_of, steady
 
 SIZES = [(640, 360), (360, 640), (640, 90), (360, 216), (288, 360)]
@@ -109,7 +111,7 @@ def test_an_upbeat_ends_the_last_bar_of_the_count_in() -> None:
         (2, 1), (2, 2), (2, 3), (1, 1), (1, 2), (0, 3),
     ]  # fmt: skip
     assert [card.phase for card in cards[4:6]] == [Phase.COUNT_IN, Phase.MUSIC]
-    assert [card.clap for card in cards[:6]] == [False, False, False, True, True, False]
+    assert [card.clap for card in cards[:6]] == [True, True, True, False, False, False]
 
 
 def test_a_section_is_named_and_the_next_one_announced_two_bars_ahead() -> None:
@@ -192,7 +194,24 @@ def test_tempo_is_told_in_the_beats_that_are_counted() -> None:
     dotted = Fraction(3, 8)
     change = TempoChange(Place(5), Tempo(54.0, dotted))
     guide = time_plan(plan_of(8, change, metre=SIX, tempo=Tempo(66.0, dotted))).map
-    assert news_at(guide, 4) == ("slower: 54 from bar 5",)
+    assert news_at(guide, 4) == ("slower: dotted quarter = 54 from bar 5",)
+
+
+@pytest.mark.parametrize("groups", ["2+2+3", "3+2+2"])
+def test_of_uneven_beats_the_short_ones_are_counted(groups: str) -> None:
+    # As where a plan is read: a tempo without a note is that of the short beats.
+    seven = parse_metre(f"7/8 ({groups})")
+    guide = time_plan(plan_of(8, TempoChange(Place(5), Tempo(120.0)), metre=seven)).map
+    assert news_at(guide, 4) == ("faster: 120 from bar 5",)
+
+
+@pytest.mark.parametrize(("metre", "told"), [("cut", "half = 60"), ("3/8 in 3", "eighth = 60")])
+def test_a_beat_that_is_no_quarter_is_named(metre: str, told: str) -> None:
+    counts = parse_metre(metre)
+    change = TempoChange(Place(5), Tempo(60.0, counts.beats[0]), until=Place(7))
+    guide = time_plan(plan_of(8, change, metre=counts, tempo=Tempo(80.0, counts.beats[0]))).map
+    assert news_at(guide, 4) == (f"getting slower to {told} from bar 5",)
+    assert news_at(guide, 5) == (f"getting slower to {told}",)
 
 
 def test_a_steady_guide_announces_nothing() -> None:
@@ -383,3 +402,123 @@ def test_contrast_is_that_of_text(colour: str) -> None:
 def test_letters_that_no_font_has_are_told() -> None:
     _, warnings = set_words([BeatCard(Phase.MUSIC, 1, 1, 4, mark="\U000e0041\ue123")])
     assert warnings
+
+
+def test_a_breath_is_announced_and_shown_as_silence_not_as_a_hold() -> None:
+    guide = time_plan(plan_of(8, holds=(Hold(Place(5), seconds=0.5, before=True),))).map
+    at_s = second_of(guide, 5)
+    # Announced from the beginning of bar 4 up to the breath, half a second before bar 5.
+    for shown_s in (second_of(guide, 4), at_s - 0.501):
+        card = card_at(guide, shown_s)
+        assert (card.news, card.breath, card.filled) == (("breath before bar 5",), False, -1)
+    for shown_s in (at_s - 0.499, at_s - 0.001):
+        card = card_at(guide, shown_s)
+        assert (card.news, card.breath, card.filled) == (("breath",), True, -1)
+    assert card_at(guide, at_s).breath is False
+    # Time that is put in is no change of tempo, neither here nor later.
+    told = {text for beat in guide.beats for text in card_at(guide, beat.guide_s).news}
+    assert told == {"breath before bar 5"}
+
+
+def test_a_beat_is_held_and_then_there_is_a_breath() -> None:
+    holds = (
+        Hold(Place(4, Fraction(2)), seconds=1.0),
+        Hold(Place(4, Fraction(3)), seconds=0.4, before=True),
+    )
+    guide = time_plan(plan_of(6, holds=holds)).map
+    at_s = second_of(guide, 4, 2)
+    # 0.6 s of the beat and 1 s more sound, then 0.4 s are silent.
+    assert card_at(guide, at_s + 0.8001).filled == FILL_STEPS // 2
+    assert card_at(guide, at_s + 1.599).filled == FILL_STEPS - 1
+    card = card_at(guide, at_s + 1.601)
+    assert (card.filled, card.breath, card.news) == (-1, True, ("breath",))
+    assert set(news_at(guide, 4)) == {"hold: bar 4, beat 2", "breath before bar 4, beat 3"}
+
+
+def test_a_breath_before_the_first_bar_is_seen_in_the_count_in() -> None:
+    guide = time_plan(plan_of(4, holds=(Hold(Place(1), seconds=0.5, before=True),))).map
+    card = card_at(guide, guide.music_from_s - 0.1)
+    assert (card.phase, card.breath) == (Phase.COUNT_IN, True)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_breath_is_a_comma_in_place_of_the_beats(size: tuple[int, int]) -> None:
+    card = BeatCard(Phase.MUSIC, 4, 4, 4, news=("breath",), breath=True)
+    drawing = BeatDrawing(size, set_words([card])[0])
+    row = arrange(size).row
+    luma = drawing.show(card).planes[0][row.y : row.y + row.height, row.x : row.x + row.width]
+    inked = luma < 128
+    columns = np.flatnonzero(inked.any(axis=0))
+    # One sign in the middle, heavy above and thin below, its tip to the left.
+    assert abs(columns.mean() - row.width / 2) < 0.3 * row.height
+    assert np.all(np.diff(columns) == 1)
+    rows = np.flatnonzero(inked.any(axis=1))
+    assert len(rows) > 0.6 * row.height
+    upper, lower = inked[rows[len(rows) // 4]], inked[rows[-2]]
+    assert upper.sum() > 2 * lower.sum()
+    assert np.flatnonzero(lower).mean() < np.flatnonzero(upper).mean()
+
+
+def upbeat_guide(metre: Metre, upbeat: Fraction, counted: int = 2) -> GuideMap:
+    """Return two bars after an upbeat, at 66 beats a minute."""
+    bars = (
+        Bar(0, metre, upbeat, begin=metre.length - upbeat),
+        *(Bar(number, metre, metre.length) for number in (1, 2)),
+    )
+    tempo = Tempo(66.0, metre.beats[0])
+    sections = (PlanSection("A"),)
+    return time_plan(GuidePlan("Round", bars, sections, tempo, count_in=CountIn(counted))).map
+
+
+def test_an_upbeat_between_two_beats_is_music_and_led_to() -> None:
+    guide = upbeat_guide(SIX, Fraction(1, 8))
+    cards = [card_at(guide, beat.guide_s) for beat in guide.beats[:4]]
+    assert [card.ahead for card in cards] == [
+        "4 beats to go", "3 beats to go", "upbeat after beat 2", "upbeat after beat 2",
+    ]  # fmt: skip
+    assert [card.clap for card in cards] == [True, True, False, False]
+    # A dotted quarter lasts 60 / 66 s; the upbeat begins at two thirds of beat 2.
+    from_s = guide.beats[3].guide_s + 2 / 3 * 60 / 66
+    assert guide.music_from_s == pytest.approx(from_s)
+    before, after = card_at(guide, from_s - 0.01), card_at(guide, from_s + 0.01)
+    assert before.phase is Phase.COUNT_IN
+    assert (after.phase, after.bar, after.beat, after.mark, after.ahead, after.clap) == (
+        Phase.MUSIC, 0, 2, "A", "", False,
+    )  # fmt: skip
+
+
+def test_where_no_whole_bar_is_counted_nobody_claps() -> None:
+    guide = upbeat_guide(FOUR, QUARTER, counted=1)
+    assert not any(card_at(guide, beat.guide_s).clap for beat in guide.beats)
+
+
+def test_an_entry_has_its_place_beside_tempo_and_holds() -> None:
+    slowing = TempoChange(Place(6), Tempo(70.0), until=Place(9))
+    plan = plan_of(
+        12,
+        slowing,
+        TempoChange(Place(9), Tempo(120.0)),
+        holds=(Hold(Place(8, Fraction(4)), seconds=1.0),),
+        entries=(Entry("Cello", Place(9)),),
+    )
+    # Being slowed down, a step ahead, a hold ahead, and who comes in: that must not be missing.
+    news = news_at(time_plan(plan).map, 8, 2)
+    assert news[:2] == ("Cello in 1 bar", "hold: bar 8, beat 4")
+    assert len(news) == 3
+
+
+def test_a_name_that_runs_from_right_to_left_stays_in_its_place() -> None:
+    section, cello = "القسم", "نشيد"
+    card = BeatCard(
+        Phase.MUSIC, 1, 1, 4, mark=section, ahead=f"{section} in 1 bar", news=(f"{cello} in 1 bar",)
+    )
+    words = set_words([card])[0]
+    for text in (card.ahead, *card.news):
+        seen = pieces(words[text])
+        # Annex 9 of Unicode with a base direction from left to right: the name, then our words.
+        assert seen[0].from_right
+        assert "".join(piece.text for piece in seen[1:]) == " in 1 bar"
+        # Also of a line that is broken.
+        line = pieces(words[text].cut(1, len(text) - 1))
+        assert [piece.from_right for piece in line[:1]] == [True]
+    assert all(piece.from_right for piece in pieces(words[section]))
