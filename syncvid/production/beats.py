@@ -16,6 +16,9 @@ from syncvid.timeline import Beat, BeatMap
 
 BEATS_FORMAT = "syncvid.beats/1"
 
+# Moments that differ by less are the same: times are kept to a nanosecond.
+_SAME_S = 1e-6
+
 
 @dataclass(frozen=True, slots=True)
 class GuideBeat:

@@ -16,7 +16,8 @@ from syncvid.production.results import (
     write_sync_json,
 )
 from syncvid.signals.cue import SIGNATURE_S, FoundSignature, make_signature
-from syncvid.sync import Listened, find_places, reasons
+from syncvid.sync import Listened, by_mix, find_places, reasons
+from syncvid.sync.by_guide import prepare_guide
 from syncvid.sync.signature_verdict import Support, judge_signature, with_other_guide
 from syncvid.sync.signatures import HeardSignatures
 from tests.sync.ensemble import RATE, on_phone, play
@@ -224,12 +225,14 @@ def test_a_version_for_practice_is_named() -> None:
     assert "80 percent" in found.reason
 
 
-def test_a_recording_of_the_guide_alone_is_never_sure_in_the_mix(rng: np.random.Generator) -> None:
+@pytest.mark.parametrize(("plays", "verdict"), [(True, "sure"), (False, "check")])
+def test_a_recording_of_the_guide_alone_is_never_sure_in_the_mix(
+    rng: np.random.Generator, plays: bool, verdict: str
+) -> None:
     guide = guide_with(4711, 2)
-    players = [leaking(part(rng, BEATS, midi), guide, -20.0) for midi in (3, 8)]
-    clips = [on_phone(rng, sound, noise_db=-50.0) for sound in players]
-    alone = on_phone(rng, 0.05 * guide, noise_db=-50.0)
-    mix = np.sum([sound[: min(map(len, players))] for sound in players], axis=0)
-    findings = place(*clips, alone, guide=guide, mix=mix.astype(np.float32))
-    assert [one.verdict for one in findings[:2]] == ["sure", "sure"]
-    assert findings[2].verdict != "sure"
+    sound = leaking(part(rng, BEATS, 8), guide, -20.0) if plays else 0.05 * guide
+    clip = Listened("0", on_phone(rng, sound.astype(np.float32), noise_db=-50.0))
+    work = by_mix._Work([clip], guide, None)
+    (found,) = by_mix._without_mere_guides(work, [PLACED], prepare_guide(guide))
+    assert found.verdict == verdict
+    assert ("recording of the guide itself" in found.reason) is not plays
