@@ -269,7 +269,7 @@ class SheetNotes:
     send_to, by_when : str
         Where recordings go, and until when; free text.
     claps : bool
-        Whether everybody claps the last bar of the count-in.
+        Whether everybody claps the last whole bar of the count-in.
     """
 
     language: str = "en"
