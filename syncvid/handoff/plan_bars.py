@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import NamedTuple
 
-from syncvid.production.beats import GuideBeat, GuideMap
+from syncvid.production.beats import GuideBeat
 from syncvid.production.note_values import unit_text
 
 # Beats of metres are multiples of a 64th or of its third (a quarter has 48).  Lengths
@@ -92,16 +92,16 @@ class Stretch(NamedTuple):
     last: int
 
 
-def played_bars(guide: GuideMap) -> tuple[PlayedBar, ...]:
-    """Return the bars of a guide in the order in which they are played."""
+def played_bars(guide_beats: Sequence[GuideBeat]) -> tuple[PlayedBar, ...]:
+    """Return the bars of a guide's beats in the order in which they are played."""
     done: list[PlayedBar] = []
     nth = 0
     before: BeatTempo | None = None
-    for place, group in enumerate(_groups(guide.beats)):
+    for place, group in enumerate(_groups(guide_beats)):
         beats = []
         for beat in group:
             nth += 1
-            later = guide.beats[nth] if nth < len(guide.beats) else None
+            later = guide_beats[nth] if nth < len(guide_beats) else None
             start, stop = _tempi(beat, later, before)
             length = _length((start + stop) / 2.0 * _steady_s(beat) / 60.0)
             before = BeatTempo(0.0, 1.0, start, stop, beat.held_s, beat.breath_s, length)

@@ -81,7 +81,7 @@ def plan_picture(guide: GuideMap) -> str:
     str
         One ``svg`` element that needs nothing from outside and scales with the page.
     """
-    bars, units = in_beats(played_bars(guide))
+    bars, units = in_beats(played_bars(guide.beats))
     scale = _scale(bars)
     named, rows = names(guide, bars, scale)
     top = names_top(bars, rows)

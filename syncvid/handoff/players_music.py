@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from syncvid.handoff.markup import number
+from syncvid.handoff.plan_bars import played_bars
 from syncvid.handoff.wording import Line, Texts
 from syncvid.production.beats import GuideBeat
 from syncvid.production.played import order_text
@@ -37,7 +38,7 @@ def music_lines(beats: Sequence[GuideBeat], unit: Fraction, texts: Texts) -> Ite
     if len(set(numbers)) < len(numbers):
         yield texts.say("music.order", bars=_cut_order(order_text(numbers)))
     told = (
-        ("music.tempo", list(dict.fromkeys(_tempi(bars, unit, texts)))),
+        ("music.tempo", list(dict.fromkeys(_tempi(beats, unit, texts)))),
         ("music.held", _places(bars, [any(b.held_s > 0 for b in bar) for bar in bars], texts)),
         ("music.breath", _breaths(bars, texts)),
     )
@@ -68,9 +69,11 @@ def _cut_order(order: str) -> str:
     return order[: order.rindex(", ", 0, _LONGEST_ORDER) + 2] + "…"
 
 
-def _tempi(bars: Sequence[_Bar], unit: Fraction, texts: Texts) -> Iterator[str]:
+def _tempi(all_beats: Sequence[GuideBeat], unit: Fraction, texts: Texts) -> Iterator[str]:
     """Yield where the tempo steps, and where it changes beat by beat."""
-    beats = [beat for bar in bars for beat in bar]
+    tempi = [tempo for bar in played_bars(all_beats) for tempo in bar.beats]
+    music = [pair for pair in zip(all_beats, tempi, strict=True) if not pair[0].is_count_in]
+    beats = [beat for beat, _ in music]
     changes = [
         0.0 if abs(step) < _SAME_QUARTERS else step
         for step in (later.quarters - beat.quarters for beat, later in itertools.pairwise(beats))
@@ -80,10 +83,8 @@ def _tempi(bars: Sequence[_Bar], unit: Fraction, texts: Texts) -> Iterator[str]:
         last = first + len(list(run))
         if way:
             word = "faster" if way > 0 else "slower"
-            quarters = beats[last].quarters
-            if last == len(changes) > first + 1:
-                # The last beat goes on changing as the one before it did.
-                quarters += changes[-1]
+            # A beat after which the tempo steps, or nothing comes, goes on as the one before it.
+            quarters = beats[last].quarters if last == first + 1 else music[last][1].to
             speed = number(quarters / float(4 * unit), 0)
             if last == first + 1:
                 where = texts.text("marks.bar", bar=str(beats[last].bar))

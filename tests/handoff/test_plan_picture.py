@@ -186,7 +186,7 @@ def test_a_last_ramp_by_time_ends_where_it_ends() -> None:
         ),
     )  # fmt: skip
     assert "40" in told(drawn(guide))
-    assert played_bars(guide)[-1].beats[-1].to == pytest.approx(40.0, abs=1e-6)
+    assert played_bars(guide.beats)[-1].beats[-1].to == pytest.approx(40.0, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -236,14 +236,14 @@ def test_bars_that_come_again_are_numbered_again() -> None:
     ],
 )
 def test_what_is_played_again(order: list[int], stretches: list[tuple[int, ...]]) -> None:
-    found = again(played_bars(make_guide(steady(order, 100.0))))
+    found = again(played_bars(make_guide(steady(order, 100.0)).beats))
     assert [tuple(stretch) for stretch in found] == stretches
 
 
 def test_an_upbeat_is_a_bar_of_its_own_after_the_count_in() -> None:
     beats = [Given(0, beat, 96.0, 96.0, 1.0, -1) for beat in (1, 2, 3)]
     beats += [Given(0, 4, 96.0, 96.0), *steady((1, 2), 96.0)]
-    bars = played_bars(make_guide(beats))
+    bars = played_bars(make_guide(beats).beats)
     assert [(bar.number, bar.is_count_in) for bar in bars] == [
         (0, True), (0, False), (1, False), (2, False),
     ]  # fmt: skip

@@ -227,7 +227,7 @@ def test_versions_for_practice_are_told_by_what_is_heard(
 
 def test_what_happens_in_the_music_is_told(tmp_path: Path) -> None:
     beats = make_guide(EVENTFUL[:37]).beats
-    breath = dataclasses.replace(beats[-1], breath_s=0.5)
+    breath = dataclasses.replace(beats[-1], breath_s=0.5, length_s=beats[-1].length_s + 0.5)
     facts = make_facts(beats=(*beats[:-1], breath))
     for text in (Reader(players_sheet(facts)).text, pdf_text(facts, tmp_path)):
         assert "Bars as played: 1-2, 1-8." in text

@@ -25,6 +25,7 @@ from syncvid.segments import RenderSummary, render_video
 from syncvid.segments import engine as engine_module
 from syncvid.segments.staff import memory_is_short, worker_count
 from syncvid.timeline import Placement, middle_of_picture_s
+from tests.processes import still_at_work
 from tests.segments import films
 from tests.segments.films import QUICK, RATE, SIZE, Silence, numbers_of, quartet
 
@@ -255,8 +256,7 @@ def test_after_a_kill_the_workers_end_and_the_next_render_resumes(
         process.kill()
         process.wait()
         process.stdout.close()
-    _, alive = psutil.wait_procs(workers, timeout=2.0)
-    assert not alive
+    assert not still_at_work(workers)
     assert not (tmp_path / "out.mp4").exists()
     summary = render(composition, tmp_path / "out.mp4", work)
     assert 1 <= summary.reused < summary.segments

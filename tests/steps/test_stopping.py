@@ -14,6 +14,8 @@ import av
 import psutil
 import pytest
 
+from tests.processes import still_at_work
+
 from .films import LENGTH_S, make_films, write_plan
 
 # Large enough that nobody is done when the first of three segments is.
@@ -42,6 +44,8 @@ def begin(folder: Path) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # Whoever runs the tests in the background has them ignore interrupts, and would pass it on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         env=os.environ | {"PYTHONPATH": str(root)},
     )
 
@@ -79,8 +83,7 @@ def test_a_render_that_is_stopped_leaves_nothing_and_goes_on(way: str, tmp_path:
         # README: a render that was stopped goes on where it was.
         assert "goes on from what is kept" in said
         assert "Traceback" not in said
-        _, alive = psutil.wait_procs(workers, timeout=2.0)
-        assert not alive
+        assert not still_at_work(workers)
         assert not unfinished(tmp_path)
         done = len(list(segments.glob("*.mp4")))
         assert 1 <= done < 3
