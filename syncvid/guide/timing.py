@@ -5,7 +5,7 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -340,12 +340,3 @@ def _bar_length(played: PlayedBars, at: Fraction) -> Fraction:
     """Return the length of a whole bar where a position lies."""
     index = min(bisect.bisect_right(played.starts, at) - 1, len(played.bars) - 1)
     return played.bars[index].metre.length
-
-
-def section_runs(plan: GuidePlan) -> Iterable[tuple[int, Fraction, Fraction]]:
-    """Yield each section with the positions between which it is played, in order."""
-    played = PlayedBars(plan.bars)
-    groups = itertools.groupby(range(len(plan.bars)), key=lambda index: plan.bars[index].section)
-    for section, indices in groups:
-        run = list(indices)
-        yield section, played.starts[run[0]], played.starts[run[-1] + 1]

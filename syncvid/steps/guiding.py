@@ -137,7 +137,8 @@ class _Maker:
     ) -> None:
         self._read, self._files, self._wishes, self._progress = read, files, wishes, progress
         self._made: list[tuple[str, Path]] = []
-        self._remarks = [*read.remarks, *_bar_remarks(read.plan)]
+        # The reader of a score tells by itself which bars are never played.
+        self._remarks = [*read.remarks, *(() if read.is_score else _bar_remarks(read.plan))]
         if not read.is_score and _changes_time(wishes.changes):
             self._remarks.append(
                 f"What is said beside the plan holds for this guide only: write it into "
@@ -322,15 +323,8 @@ def _changes_time(changes: Changes) -> bool:
 def _bar_remarks(plan: GuidePlan) -> list[str]:
     """Tell where bars are left out: it may be meant, or a slip."""
     numbers = {bar.number for bar in plan.bars}
-    runs: list[list[int]] = []
-    for number in range(1, max(numbers) + 1):
-        if number not in numbers:
-            if runs and runs[-1][-1] == number - 1:
-                runs[-1].append(number)
-            else:
-                runs.append([number])
-    names = [f"{run[0]}" if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
-    return [f"Never played: bars {', '.join(names)}."] if names else []
+    left_out = sorted(set(range(1, max(numbers))) - numbers)
+    return [f"Never played: bars {order_text(left_out)}."] if left_out else []
 
 
 def _check_plan(read: GuideSource, path: Path) -> None:

@@ -166,7 +166,7 @@ def test_options_that_move_beats_are_told_where_the_plan_says_otherwise(plan: Pa
 def test_bars_that_are_never_played_are_told(plan: Path) -> None:
     bars = 'sections = [{ bars = "1-8" }, { bars = "20-30" }]'
     plan.write_text(PLAN.replace("bars = 4", bars), encoding="utf-8")
-    assert "Never played: bars 9 to 19." in make_guide(plan).remarks
+    assert "Never played: bars 9-19." in make_guide(plan).remarks
 
 
 def test_the_order_of_bars_is_shown_where_bars_come_again(plan: Path) -> None:
