@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import secrets
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -322,9 +323,10 @@ def _changes_time(changes: Changes) -> bool:
 
 def _bar_remarks(plan: GuidePlan) -> list[str]:
     """Tell where bars are left out: it may be meant, or a slip."""
-    numbers = {bar.number for bar in plan.bars}
-    left_out = sorted(set(range(1, max(numbers))) - numbers)
-    return [f"Never played: bars {order_text(left_out)}."] if left_out else []
+    numbers = sorted({0, *(bar.number for bar in plan.bars)})
+    gaps = [(a + 1, b - 1) for a, b in itertools.pairwise(numbers) if b - a > 1]
+    names = [f"{first}" if first == last else f"{first}-{last}" for first, last in gaps]
+    return [f"Never played: bars {', '.join(names)}."] if names else []
 
 
 def _check_plan(read: GuideSource, path: Path) -> None:
