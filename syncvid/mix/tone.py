@@ -1,0 +1,258 @@
+"""Bringing the tone of recordings mildly together, and the filters that do it.
+
+Players of one section are moved towards their section's mean spectrum.  Other parts are moved only
+where their sound falls off towards the treble quite differently from the others', which is more
+often a covered microphone than an instrument; and then only by a tilt.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from syncvid.arrays import Audio, Floats
+from syncvid.errors import SignalError
+from syncvid.lazily import signal
+from syncvid.mix.measures import BANDS_HZ, NOTHING_DB
+from syncvid.signals.loudness import k_gains
+
+# Limits of the change (project choices, mild): in all, and from one third octave to the next.
+_MOST_DB, _MOST_STEP_DB = 3.0, 1.0
+
+# A band so far under the strongest one cannot be heard beside it (project choice).
+_HEARD_DB = 60.0
+
+# Spectra are compared over about an octave: single notes must not count.
+_SMOOTH = np.array([1.0, 2.0, 3.0, 2.0, 1.0])
+
+# Fall-offs of other parts are compared where they span two octaves and come from three parts or
+# more; instruments differ by the tolerance for good reason, and a tilt is at most so steep, in dB
+# per octave (project choices).  It is applied at half strength.
+_SPAN_BANDS, _FEWEST_PARTS, _TOLERATED_TILT, _STEEPEST_TILT = 6, 3, 2.0, 1.0
+_HALF = 0.5
+
+# Rate at which the K-weighting is taken: it hardly differs between rates.
+_K_RATE = 48_000
+
+# Length of the filter: at 48 kHz 2047 samples, so that corrections hold from about 100 Hz up.
+_TAPS_S = 0.0426
+_BLOCK = 1 << 18
+
+
+def match_tones(
+    bands_db: Sequence[tuple[float, ...]], groups: Sequence[str], *, strength: float
+) -> tuple[tuple[float, ...], ...]:
+    """Return by how much to change the bands of every part.
+
+    Parameters
+    ----------
+    bands_db : sequence of tuple of float
+        Of every part, the levels of `BANDS_HZ`, as `syncvid.mix.measures.StemMeasure` has them;
+        any common level.  `NOTHING_DB` or less: nothing heard there.
+    groups : sequence of str
+        Its section; empty: none.
+    strength : float
+        0: nothing; 1: a section's players are brought to its mean as far as the limits allow.
+
+    Returns
+    -------
+    tuple of tuple of float
+        Of every part, dB per band: within -3 to 3, at most 1 from band to band, exactly 0 where
+        nothing is heard, and such that the part's K-weighted level stays the same.  All 0 for
+        silent parts and where there is nothing to compare with.
+
+    Raises
+    ------
+    SignalError
+        Numbers that do not fit each other, are not finite, or a strength outside 0 to 1.
+    """
+    levels = _checked(bands_db, groups, strength)
+    heard = levels > np.maximum(
+        NOTHING_DB, levels.max(axis=1, initial=NOTHING_DB, keepdims=True) - _HEARD_DB
+    )
+    wanted = strength * _HALF * _tilts(levels, heard)
+    for group in {name for name in groups if name}:
+        members = np.flatnonzero([name == group for name in groups] & heard.any(axis=1))
+        if members.size > 1:
+            wanted[members] = strength * _towards_mean(levels[members], heard[members])
+    changes = map(_kept_level, wanted, levels, heard)
+    return tuple(tuple(map(float, change)) for change in changes)
+
+
+def _checked(
+    bands_db: Sequence[tuple[float, ...]], groups: Sequence[str], strength: float
+) -> Floats:
+    """Return the levels as an array, shape (parts, bands)."""
+    levels = np.array(bands_db, np.float64).reshape(len(bands_db), -1)
+    if levels.size and levels.shape[1] != len(BANDS_HZ):
+        raise SignalError(f"A part has {levels.shape[1]} bands; {len(BANDS_HZ)} are wanted.")
+    if len(groups) != len(levels):
+        raise SignalError(f"There are {len(levels)} parts, but sections for {len(groups)}.")
+    if not 0 <= strength <= 1:
+        raise SignalError(f"The strength of the tone match is {strength}; it goes from 0 to 1.")
+    levels = np.maximum(levels.reshape(len(groups), len(BANDS_HZ)), NOTHING_DB)
+    if not np.isfinite(levels).all():
+        raise SignalError("The level of a band is not a finite number.")
+    return levels
+
+
+def _towards_mean(levels: Floats, heard: np.ndarray) -> Floats:
+    """Return what separates the players of a section from their mean shape, in dB."""
+    smooth = np.array(list(map(_smoothed, levels, heard)))
+    common = heard.all(axis=0)
+    if not common.any():
+        return np.zeros_like(levels)
+    # Shapes only: what all of them play in is taken to the same mean level.
+    shapes = smooth - smooth[:, common].mean(axis=1, keepdims=True)
+    count = heard.sum(axis=0)
+    mean = np.where(heard, shapes, 0.0).sum(axis=0) / np.maximum(count, 1)
+    return np.where(heard & (count > 1), mean - shapes, 0.0)
+
+
+def _smoothed(levels: Floats, heard: np.ndarray) -> Floats:
+    """Return levels averaged over about an octave, of what is heard."""
+    weight = np.convolve(heard.astype(np.float64), _SMOOTH, "same")
+    return np.convolve(np.where(heard, levels, 0.0), _SMOOTH, "same") / np.maximum(weight, 1.0)
+
+
+def _tilts(levels: Floats, heard: np.ndarray) -> Floats:
+    """Return the tilt that brings the fall-off of parts to the others', in dB per band."""
+    falls = [_fall_off(*each) for each in zip(levels, heard, strict=True)]
+    known = [fall for fall in falls if fall is not None]
+    wanted = np.zeros_like(levels)
+    if len(known) < _FEWEST_PARTS:
+        return wanted
+    usual = float(np.median(known))
+    octaves = np.arange(len(BANDS_HZ)) / 3
+    for row, fall, where in zip(wanted, falls, heard, strict=True):
+        apart = usual - (usual if fall is None else fall)
+        beyond = min(max(0.0, abs(apart) - _TOLERATED_TILT), _STEEPEST_TILT)
+        row[where] = math.copysign(beyond, apart) * octaves[where]
+    return wanted
+
+
+def _fall_off(levels: Floats, heard: np.ndarray) -> float | None:
+    """Return how a sound changes towards the treble from its strongest band on, dB per octave."""
+    if not heard.any():
+        return None
+    bands = np.arange(int(np.argmax(np.where(heard, levels, -np.inf))), len(BANDS_HZ))
+    bands = bands[heard[bands]]
+    if not bands.size or bands[-1] - bands[0] < _SPAN_BANDS:
+        return None
+    return float(np.polyfit(bands / 3, levels[bands], 1)[0])
+
+
+def _kept_level(wanted: Floats, levels: Floats, heard: np.ndarray) -> Floats:
+    """Return a change within the limits that leaves the K-weighted level as it is."""
+    if not wanted.any():
+        return np.zeros_like(wanted)
+    weights = np.where(heard, 10 ** (levels / 10), 0.0) * k_gains(np.array(BANDS_HZ), _K_RATE) ** 2
+    weights /= weights.sum()
+    # The level rises with what is added to all bands: halve the interval in which it is kept.
+    low, high = -2 * _MOST_DB - np.abs(wanted).max(), 2 * _MOST_DB + np.abs(wanted).max()
+    for _ in range(50):
+        middle = (low + high) / 2
+        change = _limited(wanted + middle, heard)
+        if np.dot(weights, 10 ** (change / 10)) > 1:
+            high = middle
+        else:
+            low = middle
+    return change
+
+
+def _limited(change: Floats, heard: np.ndarray) -> Floats:
+    """Return a change within the limits, 0 where nothing is heard."""
+    change = np.where(heard, np.clip(change, -_MOST_DB, _MOST_DB), 0.0)
+    apart = _MOST_STEP_DB * np.abs(
+        np.subtract.outer(np.arange(change.size), np.arange(change.size))
+    )
+    up = (np.maximum(change, 0) + apart).min(axis=1)
+    down = (np.maximum(-change, 0) + apart).min(axis=1)
+    return np.asarray(up - down)
+
+
+def tone_filter(bands_db: Sequence[float], *, sample_rate: int) -> Audio:
+    """Return the filter that changes the bands by so much.
+
+    Parameters
+    ----------
+    bands_db : sequence of float
+        Gain at each of `BANDS_HZ`; between them it runs straight over the logarithm of frequency,
+        outside of them it stays.
+    sample_rate : int
+        In Hz.
+
+    Returns
+    -------
+    ndarray, shape (taps,), float32
+        Symmetric, of odd length, about 43 ms: it delays nothing when applied by `filtered`.  A
+        unit impulse if all gains are 0.
+
+    Raises
+    ------
+    SignalError
+        Another number of bands, or gains that are not finite.
+    """
+    gains_db = np.array(bands_db, np.float64)
+    if gains_db.shape != (len(BANDS_HZ),) or not np.isfinite(gains_db).all():
+        raise SignalError(f"A tone filter needs {len(BANDS_HZ)} finite gains.")
+    half = int(_TAPS_S * sample_rate / 2)
+    if not gains_db.any():
+        impulse = np.zeros(2 * half + 1, np.float32)
+        impulse[half] = 1
+        return impulse
+    # Four times as fine as the filter can follow, so that nothing folds back into it.
+    size = 1 << (8 * half).bit_length()
+    frequencies_hz = np.maximum(np.fft.rfftfreq(size, 1 / sample_rate), BANDS_HZ[0] / 2)
+    smooth_db = np.interp(np.log(frequencies_hz), np.log(BANDS_HZ), gains_db)
+    response = np.fft.irfft(10 ** (smooth_db / 20))
+    taps = np.concatenate((response[-half:], response[: half + 1])) * np.hanning(2 * half + 3)[1:-1]
+    return taps.astype(np.float32)
+
+
+def margin_samples(fir: Audio) -> int:
+    """Return how many samples before and after a block the filter needs.
+
+    Filter a block with so many samples of its neighbours on each side, and cut them off again.
+    """
+    return int(fir.size // 2)
+
+
+def filtered(samples: Audio, fir: Audio) -> Audio:
+    """Return sound through a symmetric filter, not delayed.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (channels, samples), float32
+        Before and after it there is silence.
+    fir : ndarray, shape (taps,), float32
+        Of odd length, its middle at time 0; see `tone_filter`.
+
+    Returns
+    -------
+    ndarray, shape (channels, samples), float32
+        As long as what was given; the same array for a unit impulse.
+
+    Raises
+    ------
+    SignalError
+        Wrong shapes, or a filter of even length.
+    """
+    if samples.ndim != 2 or fir.ndim != 1 or fir.size % 2 == 0:
+        raise SignalError(
+            f"Filtering takes (channels, samples) and an odd number of taps, not {samples.shape} "
+            f"and {fir.shape}."
+        )
+    margin, length = margin_samples(fir), samples.shape[1]
+    if fir[margin] == 1 and np.count_nonzero(fir) == 1:
+        return samples
+    out = np.empty(samples.shape, np.float32)
+    for row, channel in zip(out, samples, strict=True):
+        for begin in range(0, length, _BLOCK):
+            end = min(begin + _BLOCK, length)
+            cut = channel[max(0, begin - margin) : min(length, end + margin)]
+            cut = np.pad(cut, (max(0, margin - begin), max(0, end + margin - length)))
+            row[begin:end] = signal.oaconvolve(cut, fir, mode="valid")
+    return out
