@@ -158,10 +158,10 @@ def _gain_remarks(parts: Sequence[Balanced], wanted: Sequence[float]) -> list[st
 def _raised(part: Balanced, above_db: float, wanted_db: float) -> str:
     """Return the sentence for a part that was recorded very softly."""
     said = f"{part.name} was recorded so softly that it is raised {above_db:.1f} dB more than"
-    said += " most others: its noise will be heard."
+    said += " the others: its noise will be heard."
     if wanted_db > _MOST_ABOVE_DB:
         said = f"{part.name} was recorded so softly that it would have to be raised"
-        said += f" {above_db:.1f} dB more than most others. It is raised by"
+        said += f" {above_db:.1f} dB more than the others. It is raised by"
         said += f" {_MOST_ABOVE_DB:.0f} dB and stays softer than they are: its noise will be heard."
     if part.measure.noise_db >= _REAL_REST_DB:
         said += f" In its rests the noise lies {part.measure.noise_db:.0f} dB under its music."

@@ -7,8 +7,8 @@ stem's own file.  A mono stem is not taken for two equal channels, which would r
 References
 ----------
 Recommendation ITU-R BS.1770-5 (2023), annex 1: blocks and gates.
-IEC 61260-1:2014: exact centres and edges of third-octave bands; nominal centres as in ISO 266
-(both from memory).
+IEC 61260-1:2014: exact centres and edges of third-octave bands, base ten; nominal centres as in
+ISO 266 (both second-hand, from libraries that cite them).
 """
 
 from __future__ import annotations
@@ -99,8 +99,10 @@ def measure_stem(samples: Audio, *, sample_rate: int) -> StemMeasure:
     # Even, so that the last frequency has no mirror.
     step = 2 * (to_samples(_STEP_S, sample_rate) // 2)
     powers = _step_powers(samples, step, sample_rate)
+    if powers.size < _STEPS_IN_BLOCK:
+        powers = np.zeros(_STEPS_IN_BLOCK)
     blocks = np.convolve(powers, np.ones(_STEPS_IN_BLOCK) / _STEPS_IN_BLOCK, "valid")
-    playing = _playing(blocks) if powers.size >= _STEPS_IN_BLOCK else np.zeros(0, np.intp)
+    playing = _playing(blocks)
     if not playing.size:
         return StemMeasure(None, (NOTHING_DB,) * len(BANDS_HZ), peak_dbfs, 0.0)
     loudness_lufs = lufs(float(blocks[playing].mean()))

@@ -1,8 +1,9 @@
-"""Bringing the tone of recordings mildly together, and the filters that do it.
+"""Bringing the tone of recordings mildly together: by how much to change which band.
 
 Players of one section are moved towards their section's mean spectrum.  Other parts are moved only
 where their sound falls off towards the treble quite differently from the others', which is more
-often a covered microphone than an instrument; and then only by a tilt.
+often a covered microphone than an instrument; and then only by a tilt.  The changes are applied by
+`syncvid.mix.tone_filters`, whose functions can be had from here too.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from syncvid.arrays import Audio, Floats
+from syncvid.arrays import Floats
 from syncvid.errors import SignalError
-from syncvid.lazily import signal
 from syncvid.mix.measures import BANDS_HZ, NOTHING_DB
+from syncvid.mix.tone_filters import filtered, margin_samples, tone_filter
 from syncvid.signals.loudness import k_gains
+
+__all__ = ["filtered", "margin_samples", "match_tones", "tone_filter"]
 
 # Limits of the change (project choices, mild): in all, and from one third octave to the next.
 _MOST_DB, _MOST_STEP_DB = 3.0, 1.0
@@ -35,10 +38,6 @@ _HALF = 0.5
 
 # Rate at which the K-weighting is taken: it hardly differs between rates.
 _K_RATE = 48_000
-
-# Length of the filter: at 48 kHz 2047 samples, so that corrections hold from about 100 Hz up.
-_TAPS_S = 0.0426
-_BLOCK = 1 << 18
 
 
 def match_tones(
@@ -85,14 +84,14 @@ def _checked(
     bands_db: Sequence[tuple[float, ...]], groups: Sequence[str], strength: float
 ) -> Floats:
     """Return the levels as an array, shape (parts, bands)."""
-    levels = np.array(bands_db, np.float64).reshape(len(bands_db), -1)
-    if levels.size and levels.shape[1] != len(BANDS_HZ):
-        raise SignalError(f"A part has {levels.shape[1]} bands; {len(BANDS_HZ)} are wanted.")
-    if len(groups) != len(levels):
-        raise SignalError(f"There are {len(levels)} parts, but sections for {len(groups)}.")
+    if len(groups) != len(bands_db):
+        raise SignalError(f"There are {len(bands_db)} parts, but sections for {len(groups)}.")
+    if any(len(bands) != len(BANDS_HZ) for bands in bands_db):
+        raise SignalError(f"Every part needs the levels of {len(BANDS_HZ)} bands.")
     if not 0 <= strength <= 1:
         raise SignalError(f"The strength of the tone match is {strength}; it goes from 0 to 1.")
-    levels = np.maximum(levels.reshape(len(groups), len(BANDS_HZ)), NOTHING_DB)
+    levels = np.array(bands_db, np.float64).reshape(len(groups), len(BANDS_HZ))
+    levels = np.maximum(levels, NOTHING_DB)
     if not np.isfinite(levels).all():
         raise SignalError("The level of a band is not a finite number.")
     return levels
@@ -164,95 +163,9 @@ def _kept_level(wanted: Floats, levels: Floats, heard: np.ndarray) -> Floats:
 
 def _limited(change: Floats, heard: np.ndarray) -> Floats:
     """Return a change within the limits, 0 where nothing is heard."""
-    change = np.where(heard, np.clip(change, -_MOST_DB, _MOST_DB), 0.0)
-    apart = _MOST_STEP_DB * np.abs(
-        np.subtract.outer(np.arange(change.size), np.arange(change.size))
-    )
-    up = (np.maximum(change, 0) + apart).min(axis=1)
-    down = (np.maximum(-change, 0) + apart).min(axis=1)
-    return np.asarray(up - down)
-
-
-def tone_filter(bands_db: Sequence[float], *, sample_rate: int) -> Audio:
-    """Return the filter that changes the bands by so much.
-
-    Parameters
-    ----------
-    bands_db : sequence of float
-        Gain at each of `BANDS_HZ`; between them it runs straight over the logarithm of frequency,
-        outside of them it stays.
-    sample_rate : int
-        In Hz.
-
-    Returns
-    -------
-    ndarray, shape (taps,), float32
-        Symmetric, of odd length, about 43 ms: it delays nothing when applied by `filtered`.  A
-        unit impulse if all gains are 0.
-
-    Raises
-    ------
-    SignalError
-        Another number of bands, or gains that are not finite.
-    """
-    gains_db = np.array(bands_db, np.float64)
-    if gains_db.shape != (len(BANDS_HZ),) or not np.isfinite(gains_db).all():
-        raise SignalError(f"A tone filter needs {len(BANDS_HZ)} finite gains.")
-    half = int(_TAPS_S * sample_rate / 2)
-    if not gains_db.any():
-        impulse = np.zeros(2 * half + 1, np.float32)
-        impulse[half] = 1
-        return impulse
-    # Four times as fine as the filter can follow, so that nothing folds back into it.
-    size = 1 << (8 * half).bit_length()
-    frequencies_hz = np.maximum(np.fft.rfftfreq(size, 1 / sample_rate), BANDS_HZ[0] / 2)
-    smooth_db = np.interp(np.log(frequencies_hz), np.log(BANDS_HZ), gains_db)
-    response = np.fft.irfft(10 ** (smooth_db / 20))
-    taps = np.concatenate((response[-half:], response[: half + 1])) * np.hanning(2 * half + 3)[1:-1]
-    return taps.astype(np.float32)
-
-
-def margin_samples(fir: Audio) -> int:
-    """Return how many samples before and after a block the filter needs.
-
-    Filter a block with so many samples of its neighbours on each side, and cut them off again.
-    """
-    return int(fir.size // 2)
-
-
-def filtered(samples: Audio, fir: Audio) -> Audio:
-    """Return sound through a symmetric filter, not delayed.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (channels, samples), float32
-        Before and after it there is silence.
-    fir : ndarray, shape (taps,), float32
-        Of odd length, its middle at time 0; see `tone_filter`.
-
-    Returns
-    -------
-    ndarray, shape (channels, samples), float32
-        As long as what was given; the same array for a unit impulse.
-
-    Raises
-    ------
-    SignalError
-        Wrong shapes, or a filter of even length.
-    """
-    if samples.ndim != 2 or fir.ndim != 1 or fir.size % 2 == 0:
-        raise SignalError(
-            f"Filtering takes (channels, samples) and an odd number of taps, not {samples.shape} "
-            f"and {fir.shape}."
-        )
-    margin, length = margin_samples(fir), samples.shape[1]
-    if fir[margin] == 1 and np.count_nonzero(fir) == 1:
-        return samples
-    out = np.empty(samples.shape, np.float32)
-    for row, channel in zip(out, samples, strict=True):
-        for begin in range(0, length, _BLOCK):
-            end = min(begin + _BLOCK, length)
-            cut = channel[max(0, begin - margin) : min(length, end + margin)]
-            cut = np.pad(cut, (max(0, margin - begin), max(0, end + margin - length)))
-            row[begin:end] = signal.oaconvolve(cut, fir, mode="valid")
-    return out
+    bands = np.arange(change.size)
+    apart = _MOST_STEP_DB * np.abs(np.subtract.outer(bands, bands))
+    most = np.minimum(_MOST_DB, apart[:, ~heard].min(axis=1, initial=_MOST_DB))
+    change = np.clip(change, -most, most)
+    # The steepest allowed curves under and over it; halfway between them it is not steeper either.
+    return np.asarray(((change + apart).min(axis=1) + (change - apart).max(axis=1)) / 2)
