@@ -98,7 +98,8 @@ def reverb_in_part(
 
     The room still answers what was sent before the excerpt begins.  For samples a to b of the
     whole, give ``send[:, a - lead : b]`` with ``lead = min(a, memory_samples(...))``; the result
-    then equals ``reverberate(send, ...)[:, a:b]``.  With less lead, what was sent earlier is missing.
+    then equals ``reverberate(send, ...)[:, a:b]``.  With less lead, the answer to what was sent
+    earlier is missing.
 
     Parameters
     ----------
@@ -139,7 +140,8 @@ def memory_samples(response: Audio, *, sample_rate: int, predelay_s: float = 0.0
     predelay_s : float
         As for `reverberate`.
     """
-    return response.shape[1] + to_samples(predelay_s, sample_rate)
+    length: int = response.shape[1]
+    return length + to_samples(predelay_s, sample_rate)
 
 
 def wet_gain(
@@ -194,7 +196,7 @@ def _fed_across(send: Audio) -> Audio:
 
 def _transform_size(count: int, length: int) -> int:
     """Return a length of transforms that is quick for so much sound and such a response."""
-    whole = int(fft.next_fast_len(count + length - 1, real=True))
+    whole: int = fft.next_fast_len(count + length - 1, real=True)
     return min(whole, max(_LEAST_SIZE, 1 << (_LEAST_TIMES * length).bit_length()))
 
 

@@ -1,7 +1,8 @@
-"""The room that all parts share: made from noise, or taken from a recorded impulse response.
+"""The room that all parts share, made from shaped noise.
 
-Every room is returned without its direct sound, which the dry parts bring themselves, and with an
-energy of 1 in each channel.  Sample 0 is the moment of the direct sound.
+`use_response` makes one of a recorded impulse response instead.  Every room comes without its
+direct sound, which the dry parts bring themselves, and with an energy of 1 in each channel.
+Sample 0 is the moment of the direct sound.
 """
 
 from __future__ import annotations
@@ -15,8 +16,11 @@ import numpy as np
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
 from syncvid.lazily import fft
-from syncvid.signals.decay import decay_curve, decay_time, find_direct, find_end, measure_decay
+from syncvid.mix.response import arch, use_response
+from syncvid.signals.decay import band_decay, decay_curve, decay_time
 from syncvid.timeline import to_samples
+
+__all__ = ["AMOUNTS", "ROOMS", "make_room", "use_response"]
 
 ROOMS: Mapping[str, float] = MappingProxyType(
     {
@@ -67,18 +71,10 @@ _RISE_SHARE, _RISE_S = 0.008, (0.003, 0.015)
 # So many decay times are made: the last of it is 70 dB down, and fades out.
 _LENGTH, _FADE_SHARE = 1.2, 0.1
 
+# The octaves at 500 Hz and 1 kHz are what a reverberation time means by itself (ISO 3382-1).
+_MIDDLE = (3, 5)
 _T30_DB = (-5.0, -35.0)
 _ROUNDS = 3
-
-# A user's response.
-_MOST_S = 10.0
-_DIRECT_S, _REFLECTIONS_S = 0.0015, 0.005
-_CUT_FADE_S = 0.05
-_LEAST_DECAY_S, _MOST_DECAY_S = 0.1, 10.0
-
-# An exponential falls by 20 dB in four times the time that it needs for the first 5 dB.  Direct
-# sound makes the first part shorter; music that ends makes it longer.
-_MOST_HEAD_SHARE = 1.0
 
 
 def make_room(decay_s: float, *, sample_rate: int, seed: int = 1) -> Audio:
@@ -115,52 +111,7 @@ def make_room(decay_s: float, *, sample_rate: int, seed: int = 1) -> Audio:
     if sample_rate < 8000:
         raise SignalError(f"A room needs 8000 Hz or more, not {sample_rate} Hz.")
     bands = _bands(_two_noises(decay_s, sample_rate, seed), sample_rate)
-    room = _decaying(bands, decay_s, sample_rate)
-    # Highs make the whole decay faster than its middle: what is asked lies between the two.
-    whole_s = np.mean([_t30(channel, sample_rate) for channel in room])
-    room = _decaying(bands, decay_s * 2 / (1 + whole_s / decay_s), sample_rate)
-    return _ended(room, sample_rate, decay_s)
-
-
-def use_response(samples: Audio, *, sample_rate: int) -> Audio:
-    """Make a room of a recorded impulse response.
-
-    Silence before the direct sound is cut off, and the direct sound itself is taken out with what
-    follows in its first milliseconds: the dry parts bring it.  The end is cut where the response
-    sinks into its noise, with a fade.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (1 or 2, samples), float32
-        Any level, ten seconds at most.
-    sample_rate : int
-        In Hz.
-
-    Returns
-    -------
-    ndarray, shape (2, samples), float32
-        Both channels alike if one was given.  The mean of the channels' energies is 1.
-
-    Raises
-    ------
-    SignalError
-        Silence, more than ten seconds, or not an impulse response of a room.
-    """
-    response = _checked(samples, sample_rate)
-    # Both channels are cut at the same places, so that they stay together.
-    begin = min(find_direct(channel) for channel in response if channel.any())
-    heard = response[:, begin:]
-    stop = max(find_end(channel, sample_rate=sample_rate) for channel in heard)
-    _check_decay(heard, sample_rate)
-    room = heard[:, :stop].astype(np.float64)
-    direct, reflections = (to_samples(time, sample_rate) for time in (_DIRECT_S, _REFLECTIONS_S))
-    room[:, :direct] = 0
-    rise = _arch(reflections - direct)[: room.shape[1] - direct]
-    room[:, direct : direct + rise.size] *= rise
-    fade = _arch(min(to_samples(_CUT_FADE_S, sample_rate), stop // 4))[::-1]
-    room[:, stop - fade.size :] *= fade
-    room /= math.sqrt(np.square(room).sum() / len(room))
-    return np.ascontiguousarray(np.broadcast_to(room, (2, stop)), dtype=np.float32)
+    return _ended(_tuned(bands, decay_s, sample_rate))
 
 
 def _two_noises(decay_s: float, sample_rate: int, seed: int) -> Floats:
@@ -207,32 +158,53 @@ def _bands(noises: Floats, sample_rate: int) -> Floats:
 
 def _count(sample_rate: int) -> int:
     """Return how many octaves have their middle well under half the sample rate."""
-    return int((_CENTRES_HZ < 0.4 * sample_rate).sum())
+    return int((0.4 * sample_rate > _CENTRES_HZ).sum())
 
 
-def _decaying(bands: Floats, decay_s: float, sample_rate: int) -> Floats:
-    """Return the sum of octaves that decay each in its time, shape (2, samples)."""
-    at_s = np.arange(bands.shape[2]) / sample_rate
-    middle = slice(3, 5)
-    walls = 60 / decay_s - _AIR_DB_PER_S[middle].mean()
-    times_s = 60 / (walls / _WALLS + _AIR_DB_PER_S)
+def _tuned(bands: Floats, decay_s: float, sample_rate: int) -> Floats:
+    """Return the sum of decaying octaves that measures as asked, shape (2, samples)."""
     rise_s = float(np.clip(_RISE_SHARE * decay_s, *_RISE_S))
-    rise = np.sin(np.pi / 2 * np.minimum(at_s / rise_s, 1)) ** 2
-    total = np.zeros(bands.shape[1:])
-    for band, wanted_s in zip(bands, times_s, strict=False):
-        for channel, noise in zip(total, band, strict=True):
-            channel += noise * rise * _envelope(noise * rise, wanted_s, at_s, sample_rate)
-    return total
-
-
-def _envelope(noise: Floats, wanted_s: float, at_s: Floats, sample_rate: int) -> Floats:
-    """Return the exponential under which a noise decays in the time that is wanted."""
-    # Any one noise happens to decay a few per cent faster or slower than its envelope.
-    rate = 60 / wanted_s
+    steps = np.minimum(np.arange(bands.shape[2]) / sample_rate / rise_s, 1)
+    bands *= np.sin(np.pi / 2 * steps) ** 2
+    rates = _rates(bands, decay_s, sample_rate)
+    middle_s = decay_s
     for _ in range(_ROUNDS):
-        envelope = 10 ** (-rate * at_s / 20)
-        rate += 60 / wanted_s - 60 / _t30(noise * envelope, sample_rate)
-    return np.asarray(10 ** (-rate * at_s / 20))
+        room = _decaying(bands, rates, sample_rate)
+        # Neighbours spill into each octave; what is measured of the sum is what counts.
+        for side, channel in enumerate(room):
+            for band in range(*_MIDDLE):
+                measured = band_decay(_single(channel), _CENTRES_HZ[band], sample_rate=sample_rate)
+                rates[band, side] += 60 / middle_s - 60 / (measured.t30_s or middle_s)
+        # Highs make the whole die away sooner than its middle: what is asked lies between the two.
+        whole_s = float(np.mean([_t30(channel, sample_rate) for channel in room]))
+        between_s = 2 * decay_s / (1 + whole_s / middle_s)
+        rates += 60 / between_s - 60 / middle_s
+        middle_s = between_s
+    return _decaying(bands, rates, sample_rate)
+
+
+def _rates(bands: Floats, decay_s: float, sample_rate: int) -> Floats:
+    """Return by how many dB per second each octave must fall, shape (bands, 2)."""
+    walls = 60 / decay_s - _AIR_DB_PER_S[slice(*_MIDDLE)].mean()
+    wanted = (walls / _WALLS + _AIR_DB_PER_S)[: len(bands)]
+    rates = np.repeat(wanted[:, np.newaxis], 2, axis=1)
+    at_s = np.arange(bands.shape[2]) / sample_rate
+    # Any one noise happens to decay a few per cent faster or slower than its envelope.
+    for _ in range(_ROUNDS):
+        for rate, band in zip(rates, bands, strict=True):
+            for side, noise in enumerate(band):
+                rate[side] -= 60 / _t30(noise * 10 ** (-rate[side] * at_s / 20), sample_rate)
+        rates += wanted[:, np.newaxis]
+    return rates
+
+
+def _decaying(bands: Floats, rates: Floats, sample_rate: int) -> Floats:
+    """Return the sum of octaves that fall each at its rate, shape (2, samples)."""
+    at_s = np.arange(bands.shape[2]) / sample_rate
+    total = np.zeros(bands.shape[1:])
+    for rate, band in zip(rates, bands, strict=True):
+        total += band * 10 ** (-rate[:, np.newaxis] * at_s / 20)
+    return total
 
 
 def _t30(response: Floats, sample_rate: int) -> float:
@@ -241,56 +213,14 @@ def _t30(response: Floats, sample_rate: int) -> float:
     return time_s if time_s is not None else math.inf
 
 
-def _ended(room: Floats, sample_rate: int, decay_s: float) -> Audio:
+def _single(samples: Floats) -> Audio:
+    """Return samples in single precision."""
+    return samples.astype(np.float32)
+
+
+def _ended(room: Floats) -> Audio:
     """Fade the end, and bring each channel to an energy of 1."""
-    fade = _arch(round(_FADE_SHARE * room.shape[1]))[::-1]
+    fade = arch(round(_FADE_SHARE * room.shape[1]))[::-1]
     room[:, -fade.size :] *= fade
     room /= np.sqrt(np.square(room).sum(axis=1, keepdims=True))
     return np.asarray(room, np.float32)
-
-
-def _arch(samples: int) -> Floats:
-    """Return a rise from 0 to 1 in the form of half a cosine."""
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * (np.arange(samples) + 0.5) / max(samples, 1)))
-
-
-def _checked(samples: Audio, sample_rate: int) -> Audio:
-    """Return a user's response, or say what is wrong with it."""
-    response = np.asarray(samples, np.float32)
-    if response.ndim != 2 or response.shape[0] not in (1, 2):
-        raise SignalError(
-            f"An impulse response has one or two channels, not the shape {response.shape}.",
-            fix="Use a file with one or two channels.",
-        )
-    if not np.isfinite(response).all():
-        raise SignalError("The impulse response holds values that are not finite.")
-    if response.shape[1] > _MOST_S * sample_rate:
-        raise SignalError(
-            f"The impulse response lasts {response.shape[1] / sample_rate:.1f} s, "
-            f"more than {_MOST_S:g} s.",
-            fix="Cut it to the response of one room.",
-        )
-    if not response.any():
-        raise SignalError("The impulse response is silent.", fix="Use another file.")
-    return response
-
-
-def _check_decay(heard: Audio, sample_rate: int) -> None:
-    """Refuse what does not die away as a room does."""
-    loudest = max(heard, key=lambda channel: float(np.square(channel, dtype=np.float64).sum()))
-    measured = measure_decay(loudest, sample_rate=sample_rate)
-    time_s = measured.t30_s or measured.t20_s
-    if time_s is None or not _LEAST_DECAY_S <= time_s <= _MOST_DECAY_S:
-        raise _no_response()
-    curve_db = decay_curve(loudest.astype(np.float64) ** 2)
-    five, twenty_five = np.searchsorted(-curve_db, (5.0, 25.0))
-    if five > _MOST_HEAD_SHARE * (twenty_five - five):
-        raise _no_response()
-
-
-def _no_response() -> SignalError:
-    """Return what to say of a sound that is no impulse response."""
-    return SignalError(
-        "This sound does not die away as the impulse response of a room does.",
-        fix="Use a recording of a clap or a burst balloon in the room, or a published response.",
-    )
