@@ -1,0 +1,91 @@
+"""What the steps of cleaning share: the check at their door, and sounds for a closer look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from syncvid.arrays import Audio
+from syncvid.errors import SignalError
+from syncvid.lazily import fft, signal
+
+# Spectra made at a time, so that what lies between stays small.
+TOGETHER = 512
+
+
+def check_stem(samples: Audio, *, sample_rate: int) -> None:
+    """Say what is wrong with a stem.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (channels, samples), float32
+        One or two channels; finite.
+    sample_rate : int
+        In Hz.
+
+    Raises
+    ------
+    SignalError
+        Another shape or type, values that are not finite, or a sample rate below 1.
+    """
+    if samples.ndim != 2 or samples.dtype != np.float32 or samples.shape[0] not in (1, 2):
+        raise SignalError(
+            f"A stem is (channels, samples) float32 with one or two channels, not {samples.dtype} "
+            f"of shape {samples.shape}."
+        )
+    if sample_rate <= 0:
+        raise SignalError(f"A sample rate of {sample_rate} Hz is impossible.")
+    # A sum is not finite if one value is not, and needs no second array.
+    if not np.isfinite(np.sum(samples, dtype=np.float64)):
+        raise SignalError("A stem holds values that are not finite.")
+
+
+def thinned(channel: Audio, *, sample_rate: int, near_hz: float) -> tuple[Audio, float]:
+    """Return a channel at a lower rate, sample 0 in its place, for a look at its lows.
+
+    Parameters
+    ----------
+    channel : ndarray, shape (samples,), float32
+    sample_rate : int
+        In Hz.
+    near_hz : float
+        The rate that is wanted; the whole-numbered division next above it is taken.
+
+    Returns
+    -------
+    ndarray, shape (fewer samples,), float32
+    float
+        Its rate in Hz.
+    """
+    every = max(int(sample_rate // near_hz), 1)
+    if every == 1 or not channel.size:
+        return channel, float(sample_rate)
+    return np.asarray(signal.resample_poly(channel, 1, every), np.float32), sample_rate / every
+
+
+def power_spectra(channel: Audio, *, size: int, hop: int, padded: int | None = None) -> Audio:
+    """Return the powers of a channel's spectra, shape (spectra, bins), float32.
+
+    Hann windows that lie within the sound as a whole; none for a sound shorter than one.
+    """
+    parts = [
+        spectra.real**2 + spectra.imag**2
+        for spectra in spectra_in_blocks(channel, size=size, hop=hop, padded=padded)
+    ]
+    bins = (padded or size) // 2 + 1
+    return np.concatenate(parts) if parts else np.zeros((0, bins), np.float32)
+
+
+def spectra_in_blocks(
+    channel: Audio, *, size: int, hop: int, padded: int | None = None
+) -> Iterator[np.ndarray[tuple[int, int], np.dtype[np.complex64]]]:
+    """Yield the spectra of a channel a few hundred at a time, shape (spectra, bins), complex64."""
+    if channel.size < size:
+        return
+    window = np.asarray(signal.get_window("hann", size), np.float32)
+    frames = sliding_window_view(channel, size)[::hop]
+    together = max(1, TOGETHER * 2048 // size)
+    for first in range(0, len(frames), together):
+        yield fft.rfft(frames[first : first + together] * window, padded or size, axis=1)
