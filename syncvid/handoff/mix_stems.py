@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from syncvid.handoff.markup import clean_text, number
 from syncvid.handoff.mix_rows import (
@@ -49,25 +50,18 @@ def balance(made: MadeMix) -> Iterator[str]:
     """
     if not made.stems:
         return
-    columns = [
-        ("recorded", "LUFS", [level(stem.loudness_lufs, none="silent") for stem in made.stems]),
-        ("gain", "dB", [_gain(stem, stem.starting_db) for stem in made.stems]),
-        ("wish", "dB", [_slight(stem.wish_db) for stem in made.stems]),
-        ("room", "dB", [_slight(stem.room_db) if made.room else "" for stem in made.stems]),
-        ("place", "", [_place(stem) for stem in made.stems]),
-    ]
-    kept = [column for column in columns if any(column[2])]
-    widths = [max(map(len, (head, unit, *cells))) for head, unit, cells in kept]
+    columns = [column for column in _columns(made) if any(column.cells)]
     names = [clean_text(stem.name) or "?" for stem in made.stems]
-    room = WIDTH - len(INDENT) - sum(len(_GAP) + width for width in widths)
+    room = WIDTH - len(INDENT) - sum(len(_GAP) + column.width for column in columns)
     # Names that leave no room for the columns have a line of their own.
     left = max((columns_of(name) for name in names if columns_of(name) <= room), default=0)
-    for part in (0, 1):
-        yield _line("", [column[part] for column in kept], widths, left)
+    yield _line("", [(column.head, column.width) for column in columns], left)
+    yield _line("", [(column.unit, column.width) for column in columns], left)
     for nth, name in enumerate(names):
+        cells = [(column.cells[nth], column.width) for column in columns]
         head = wrapped(name, first=INDENT, then=INDENT + INDENT) if columns_of(name) > left else []
         yield from head
-        yield _line("" if head else name, [column[2][nth] for column in kept], widths, left)
+        yield _line("" if head else name, cells, left)
     if any(abs(stem.wish_db) >= _SHOWN_DB for stem in made.stems):
         yield from paragraph("A part is raised by gain and wish together.")
 
@@ -103,17 +97,37 @@ def pan_text(pan: float) -> str:
     return f"{abs(pan) * 100:.0f} % {'left' if pan < 0 else 'right'}"
 
 
-def _line(name: str, cells: Sequence[str], widths: Sequence[int], left: int) -> str:
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column of the table: what stands above it, and a cell for each part."""
+
+    head: str
+    unit: str
+    cells: list[str]
+
+    @property
+    def width(self) -> int:
+        """Columns of the page that it takes."""
+        return max(map(len, (self.head, self.unit, *self.cells)))
+
+
+def _columns(made: MadeMix) -> list[_Column]:
+    """Return all columns of the table but the names."""
+    stems = made.stems
+    return [
+        _Column("recorded", "LUFS", [level(stem.loudness_lufs, none="silent") for stem in stems]),
+        _Column("gain", "dB", ["" if s.muted else change(s.starting_db) for s in stems]),
+        _Column("wish", "dB", [_slight(stem.wish_db) for stem in stems]),
+        _Column("room", "dB", [_slight(stem.room_db) if made.room else "" for stem in stems]),
+        _Column("place", "", [_place(stem) for stem in stems]),
+    ]
+
+
+def _line(name: str, cells: Sequence[tuple[str, int]], left: int) -> str:
     """Return a line of the table: all columns but the last end flush."""
-    flush = "".join(
-        f"{_GAP}{cell:>{width}}" for cell, width in zip(cells[:-1], widths, strict=False)
-    )
-    return f"{INDENT}{padded(name, left)}{flush}{_GAP}{cells[-1]}".rstrip()
-
-
-def _gain(stem: MadeStem, gain_db: float) -> str:
-    """Write the gain of a part that is heard."""
-    return "" if stem.muted else change(gain_db)
+    *flush, (last, _) = cells
+    figures = "".join(f"{_GAP}{cell:>{width}}" for cell, width in flush)
+    return f"{INDENT}{padded(name, left)}{figures}{_GAP}{last}".rstrip()
 
 
 def _slight(change_db: float) -> str:
@@ -132,9 +146,11 @@ def _in_order(stem: MadeStem) -> list[MadePassage | MadeSplice]:
     A splice comes before the passage whose middle lies behind it: passages that are joined
     overlap.
     """
-    pieces = [((p.from_s + p.to_s) / 2, p) for p in stem.passages]
-    joints = [(s.at_s, s) for s in stem.splices]
-    return [piece for _, piece in sorted([*pieces, *joints], key=lambda entry: entry[0])]
+    pieces: list[tuple[float, MadePassage | MadeSplice]] = [
+        ((passage.from_s + passage.to_s) / 2, passage) for passage in stem.passages
+    ]
+    pieces += [(splice.at_s, splice) for splice in stem.splices]
+    return [piece for _, piece in sorted(pieces, key=lambda entry: entry[0])]
 
 
 def _passage(passage: MadePassage) -> str:
