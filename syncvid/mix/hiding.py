@@ -36,16 +36,25 @@ _LINE_DB = 14.0
 _LINES_FROM_HZ = 200.0
 _LOUD_NOISE_DBFS = -35.0
 
+# Nor is a moment a rest that is only less loud, where a line stands out of so short a sound: chance
+# makes lines of some 10 dB there.
+_CLEAR_RANGE_DB = 35.0
+_MOMENT_S = 0.064
+_MOMENTS_LINE_DB = 20.0
+
 # The rate for which `syncvid.signals.attacks` is made.
 _ATTACKS_RATE = 16_000
 
 # The first sound of an attack: what the sound just before it does not foretell.  From where to
 # where before the steep edge it is learned how the sound goes on, and from how many samples; until
-# when after the edge the first sound is looked for; by how much the error must grow.
+# when after the edge the first sound is looked for; over how many samples the error's power is
+# taken, and how much more than ever before it must be.  The edge may itself be a little late.
 _LEARN_S = (0.060, 0.008)
 _LOOK_S = 0.040
 _ORDER = 32
-_GROWS = 2.0
+_ERROR_SAMPLES = 32
+_GROWS = 1.5
+_EDGE_LATE_S = 0.004
 
 # A take is cut off if its first moment is as loud as what follows within so many decibels.
 _EDGE_S = 0.003
@@ -140,22 +149,40 @@ def _rests(
     heard = level_dbfs[whole & (level_dbfs > _NOTHING_DB)]
     if not heard.size:
         return np.ones(there.size, np.bool_)
-    loud = float(np.percentile(heard, 95))
-    floor = max(float(heard.min()), loud - _DEEPEST_DB, _SILENT_DBFS)
-    if loud - floor >= _LEAST_RANGE_DB or loud < _SILENT_DBFS + _ABOVE_FLOOR_DB:
-        return np.asarray(level_dbfs < floor + _ABOVE_FLOOR_DB, np.bool_)
-    noise = loud < _LOUD_NOISE_DBFS and not _holds_a_note(samples, sample_rate)
-    return np.full(there.size, noise)
+    loud, floor = float(np.percentile(heard, 95)), float(heard.min())
+    if loud < _SILENT_DBFS + _ABOVE_FLOOR_DB:
+        return np.ones(there.size, np.bool_)
+    if loud - floor < _LEAST_RANGE_DB:
+        noise = loud < _LOUD_NOISE_DBFS and not _holds_a_note(samples, sample_rate)
+        return np.full(there.size, noise)
+    quietest = int(np.argmin(np.where(whole & (level_dbfs > _NOTHING_DB), level_dbfs, np.inf)))
+    if loud - floor < _CLEAR_RANGE_DB and _rings(samples, quietest * HOP_S, sample_rate):
+        return np.zeros(there.size, np.bool_)
+    floor = max(floor, loud - _DEEPEST_DB, _SILENT_DBFS)
+    return np.asarray(level_dbfs < floor + _ABOVE_FLOOR_DB, np.bool_)
 
 
 def _holds_a_note(samples: Audio, sample_rate: int) -> bool:
-    """Return whether a line stands out of the spectrum."""
+    """Return whether a line stands out of the spectrum of the whole."""
     size = min(samples.size, to_samples(0.128, sample_rate))
-    frequencies_hz, power = signal.welch(samples.astype(np.float64), sample_rate, nperseg=size)
+    return _line_db(samples, size, sample_rate) > _LINE_DB
+
+
+def _rings(samples: Audio, at_s: float, sample_rate: int) -> bool:
+    """Return whether a note still sounds at a moment."""
+    size = to_samples(_MOMENT_S, sample_rate)
+    first = max(0, min(samples.size, to_samples(at_s + _MOMENT_S / 2, sample_rate)) - size)
+    return _line_db(samples[first : first + size], size, sample_rate) > _MOMENTS_LINE_DB
+
+
+def _line_db(samples: Audio, size: int, sample_rate: int) -> float:
+    """Return how far the clearest line stands out of the spectrum."""
+    sound, size = samples.astype(np.float64), min(size, samples.size)
+    frequencies_hz, power = signal.welch(sound, sample_rate, nperseg=size)
     spectrum_db = 10 * np.log10(power + 1e-20)
     around_db = ndimage.median_filter(spectrum_db, min(31, spectrum_db.size))
     above = frequencies_hz >= _LINES_FROM_HZ
-    return bool((spectrum_db - around_db)[above].max(initial=0.0) > _LINE_DB)
+    return float((spectrum_db - around_db)[above].max(initial=0.0))
 
 
 def _attacks(samples: Audio, resting: NDArray[np.bool_], sample_rate: int) -> tuple[Floats, Floats]:
@@ -175,10 +202,11 @@ def _attacks(samples: Audio, resting: NDArray[np.bool_], sample_rate: int) -> tu
 
 def _first_sound_s(samples: Audio, edge_s: float) -> float:
     """Return when the sound first differs from what it would have gone on to be."""
+    late_s = max(0.0, edge_s - _EDGE_LATE_S)
     from_, until = (max(0, to_samples(edge_s - back, _ATTACKS_RATE)) for back in _LEARN_S)
     end = min(samples.size, to_samples(edge_s + _LOOK_S, _ATTACKS_RATE))
     if until - from_ < 4 * _ORDER or end <= until:
-        return edge_s
+        return late_s
     # Each sample from those before it, by least squares; a little noise keeps that well-posed.
     rows = np.lib.stride_tricks.sliding_window_view(samples[from_:end].astype(np.float64), _ORDER)
     past, now = rows[:-1], samples[from_ + _ORDER : end].astype(np.float64)
@@ -186,10 +214,18 @@ def _first_sound_s(samples: Audio, edge_s: float) -> float:
     matrix = past[:known].T @ past[:known]
     matrix[np.diag_indices(_ORDER)] += 1e-9 * (np.trace(matrix) + 1.0)
     weights = np.linalg.solve(matrix, past[:known].T @ now[:known])
-    error = np.abs(now - past @ weights)
-    usual = max(float(error[:known].max()), _NOTHING)
-    new = np.flatnonzero(error[known:] > _GROWS * usual)
-    return (until + int(new[0])) / _ATTACKS_RATE if new.size else edge_s
+    squares = np.square(now - past @ weights)
+    sums = np.concatenate((np.zeros(_ERROR_SAMPLES), np.cumsum(squares)))
+    power = sums[_ERROR_SAMPLES:] - sums[:-_ERROR_SAMPLES]
+    usual = max(float(power[:known].max()), _ERROR_SAMPLES * _NOTHING**2)
+    new = np.flatnonzero(power[known:] > _GROWS * usual)
+    if not new.size:
+        return late_s
+    # From there back over what the sum has taken in: to the first sample that stands out itself.
+    found = known + int(new[0])
+    recent = squares[max(known, found - _ERROR_SAMPLES + 1) : found + 1]
+    first = found + 1 - recent.size + int(np.argmax(recent > 4 * usual / _ERROR_SAMPLES))
+    return (from_ + _ORDER + first) / _ATTACKS_RATE
 
 
 def _with_cuts(heard: Heard, samples: Audio, ends: tuple[int, int], sample_rate: int) -> Heard:
