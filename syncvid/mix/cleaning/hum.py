@@ -1,33 +1,44 @@
 """Taking out mains hum: lines at 50 or 60 Hz and their overtones that sound all the time.
 
 A line is found where it stands out from its neighbours in the softest moments.  It is followed in
-short windows, and what is taken out is never more than the hum is strong: where a note lies on the
-same frequency only as much as the hum goes missing, and no notch rings before or after it.
+short windows, through notes on the same frequency too, and taken away.  So nothing else within the
+notch is lost, and no notch rings before or after a note.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
-from syncvid.lazily import signal
+from syncvid.lazily import ndimage, signal
 from syncvid.mix.cleaning.hum_lines import RATE_HZ, Hum, find_hum
 from syncvid.mix.cleaning.result import Cleaned
 from syncvid.mix.cleaning.stems import check_stem, thinned
+
+Phasors: TypeAlias = NDArray[np.complex64]
 
 # Windows in which the lines are followed: a Hann window of 1 s passes 0.5 Hz on both sides with
 # less than 1.5 dB of loss, more than the mains wander within a recording, and nothing beyond 2 Hz.
 _WINDOW_S, _STEPS = 1.0, 4
 
-# No more than this is taken out, against the hum's usual level.
-_AT_MOST_DB = 1.5
-
 # The usual level is what the softest part of the windows shows; music only ever adds.
-_USUAL_PERCENTILE = 25.0
+_USUAL_PERCENTILE = 20.0
+
+# A window that shows the usual level, between these limits, shows the hum; the others show music.
+_LEAST_DB, _MOST_DB = -4.0, 1.5
+
+# ... if its phase too is that of the windows around it, give or take this share of its strength.
+_AROUND, _OFF = 9, 0.2
+
+# Between such windows the hum goes on as it was; if none is near, less and less of it is taken
+# out, since its phase is not known: seconds from which on, and to none.
+_SURE_S, _LOST_S = 2.0, 6.0
 
 # So long a stretch of nothing but zeros is a place without a recording.
 _GAP_S = 0.01
@@ -86,7 +97,7 @@ def _told(hum: Hum, strongest: float) -> str:
 class _Followed:
     """The lines' amplitudes and phases at the middles of the windows, shape (windows, lines)."""
 
-    lines: np.ndarray[tuple[int, int], np.dtype[np.complex64]]
+    lines: Phasors
     usual: Floats
     hop: int
 
@@ -102,17 +113,48 @@ def _follow(channel: Audio, hum: Hum, rate_hz: float) -> _Followed:
     lines = (sliding_window_view(padded, size)[::hop] @ basis).astype(np.complex64)
     full = sliding_window_view(there, size)[::hop] @ window / window.sum()
     lines *= (2 / window.sum() / np.maximum(full, _FULL))[:, np.newaxis]
-    strengths = np.abs(lines)
     whole = full > 0.99 if (full > 0.99).any() else full >= full.max()
-    usual = np.percentile(strengths[whole], _USUAL_PERCENTILE, axis=0)
-    at_most = (usual * 10 ** (_AT_MOST_DB / 20)).astype(np.float32)
-    lines *= np.minimum(1, at_most / np.maximum(strengths, np.finfo(np.float32).tiny))
+    usual = np.percentile(np.abs(lines[whole]), _USUAL_PERCENTILE, axis=0)
+    sure = np.abs(lines) > usual * 10 ** (_LEAST_DB / 20)
+    sure &= np.abs(lines) < usual * 10 ** (_MOST_DB / 20)
+    sure &= (full > _FULL)[:, np.newaxis]
+    hop_s = hop / rate_hz
+    for line, sure_here in zip(lines.T, sure.T, strict=True):
+        line[:] = _carried_on(line, sure_here, hop_s)
     return _Followed(lines, np.asarray(usual, np.float64), hop)
 
 
-def _turns(
-    size: int, hum: Hum, rate_hz: float
-) -> np.ndarray[tuple[int, int], np.dtype[np.complex64]]:
+def _carried_on(line: Phasors, sure: NDArray[np.bool_], hop_s: float) -> Phasors:
+    """Return the line with what lies between the windows that show it filled from these."""
+    shown = np.flatnonzero(sure)
+    if not shown.size:
+        return np.zeros_like(line)
+    # How far it turns from window to window, since no frequency is exact.
+    pairs = shown[:-1][np.diff(shown) == 1]
+    turn = np.angle(np.sum(line[pairs + 1] * np.conj(line[pairs]))) if pairs.size else 0.0
+    windows = np.arange(line.size)
+    turns = np.exp(1j * turn * windows)
+    still = line[shown] * np.conj(turns[shown])
+    alike = _alike(still)
+    shown, still = shown[alike], still[alike]
+    filled = np.interp(windows, shown, still.real) + 1j * np.interp(windows, shown, still.imag)
+    after = np.clip(np.searchsorted(shown, windows), 0, shown.size - 1)
+    away = np.minimum(abs(shown[after] - windows), abs(windows - shown[np.maximum(after - 1, 0)]))
+    known = np.clip((_LOST_S - away * hop_s) / (_LOST_S - _SURE_S), 0, 1)
+    return np.asarray(filled * turns * known, np.complex64)
+
+
+def _alike(still: Phasors) -> NDArray[np.bool_]:
+    """Tell which windows agree with those around: music can have the right level by chance."""
+    around = ndimage.median_filter(still.real, _AROUND, mode="nearest") + 1j * (
+        ndimage.median_filter(still.imag, _AROUND, mode="nearest")
+    )
+    off = np.abs(still - around)
+    alike = off <= max(_OFF * float(np.median(np.abs(still))), 2 * float(np.median(off)))
+    return np.asarray(alike)
+
+
+def _turns(size: int, hum: Hum, rate_hz: float) -> Phasors:
     """Return the lines' phases from the middle of a window, shape (size, lines)."""
     at_s = (np.arange(size) - size // 2) / rate_hz
     turns = np.exp(2j * np.pi * np.outer(at_s, hum.lines_hz))
@@ -137,7 +179,8 @@ def _sound_of(followed: _Followed, hum: Hum, rate_hz: float) -> Audio:
     turns = _turns(2 * hop, hum, rate_hz)
     windows = (followed.lines @ turns.T).real
     # The second half of a window fades out, the first half of the next one fades in.
-    return np.asarray(windows[:-1, hop:] * (1 - ramp) + windows[1:, :hop] * ramp).ravel()
+    blended = windows[:-1, hop:] * (1 - ramp) + windows[1:, :hop] * ramp
+    return np.asarray(blended.ravel(), np.float32)
 
 
 def _subtract(own: Audio, hum: Audio, sample_rate: int, rate_hz: float, out: Audio) -> None:
