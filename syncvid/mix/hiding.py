@@ -138,7 +138,8 @@ def _rests(
     heard = level_dbfs[whole & (level_dbfs > _NOTHING_DB)]
     if not heard.size:
         return np.ones(there.size, np.bool_)
-    loud, floor = float(np.percentile(heard, 95)), float(heard.min())
+    # Not a percentile: a note may just reach into a long rest.
+    loud, floor = float(heard.max()), float(heard.min())
     if loud < _SILENT_DBFS + _ABOVE_FLOOR_DB:
         return np.ones(there.size, np.bool_)
     if loud - floor < _LEAST_RANGE_DB:
