@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage, signal
-from syncvid.signals.attacks import find_attacks, measure_bands
+from syncvid.mix.first_sounds import first_sounds
 from syncvid.timeline import to_samples
 
 # Levels: the mean power of 24 ms, which holds a period of the lowest notes, every 2 ms.
@@ -42,19 +42,8 @@ _CLEAR_RANGE_DB = 35.0
 _MOMENT_S = 0.064
 _MOMENTS_LINE_DB = 20.0
 
-# The rate for which `syncvid.signals.attacks` is made.
-_ATTACKS_RATE = 16_000
-
-# The first sound of an attack: what the sound just before it does not foretell.  From where to
-# where before the steep edge it is learned how the sound goes on, and from how many samples; until
-# when after the edge the first sound is looked for; over how many samples the error's power is
-# taken, and how much more than ever before it must be.  The edge may itself be a little late.
-_LEARN_S = (0.060, 0.008)
-_LOOK_S = 0.040
-_ORDER = 32
-_ERROR_SAMPLES = 32
-_GROWS = 1.5
-_EDGE_LATE_S = 0.004
+# So long after its first sound a note is heard.
+_NOTE_AFTER_S = 0.030
 
 # A take is cut off if its first moment is as loud as what follows within so many decibels.
 _EDGE_S = 0.003
@@ -149,7 +138,8 @@ def _rests(
     heard = level_dbfs[whole & (level_dbfs > _NOTHING_DB)]
     if not heard.size:
         return np.ones(there.size, np.bool_)
-    loud, floor = float(np.percentile(heard, 95)), float(heard.min())
+    # Not a percentile: a note may just reach into a long rest.
+    loud, floor = float(heard.max()), float(heard.min())
     if loud < _SILENT_DBFS + _ABOVE_FLOOR_DB:
         return np.ones(there.size, np.bool_)
     if loud - floor < _LEAST_RANGE_DB:
@@ -187,45 +177,10 @@ def _line_db(samples: Audio, size: int, sample_rate: int) -> float:
 
 def _attacks(samples: Audio, resting: NDArray[np.bool_], sample_rate: int) -> tuple[Floats, Floats]:
     """Return the first sound of each attack that is louder than noise, and how clear it is."""
-    if sample_rate != _ATTACKS_RATE:
-        divisor = np.gcd(sample_rate, _ATTACKS_RATE)
-        up, down = _ATTACKS_RATE // divisor, sample_rate // divisor
-        samples = signal.resample_poly(samples, up, down).astype(np.float32)
-    bands = measure_bands(samples, sample_rate=_ATTACKS_RATE)
-    found = find_attacks(samples, bands, sample_rate=_ATTACKS_RATE)
-    # Half a level's window and a little later a note is heard.
-    later = ((found.times_s + 0.03) / HOP_S).astype(int)
+    first_s, rises_db = first_sounds(samples, sample_rate=sample_rate)
+    later = ((first_s + _NOTE_AFTER_S) / HOP_S).astype(int)
     sounds = ~resting[np.minimum(later, max(0, resting.size - 1))] if resting.size else later > 0
-    first_s = [_first_sound_s(samples, edge_s) for edge_s in found.times_s[sounds]]
-    return np.array(first_s, np.float64), found.rises_db[sounds]
-
-
-def _first_sound_s(samples: Audio, edge_s: float) -> float:
-    """Return when the sound first differs from what it would have gone on to be."""
-    late_s = max(0.0, edge_s - _EDGE_LATE_S)
-    from_, until = (max(0, to_samples(edge_s - back, _ATTACKS_RATE)) for back in _LEARN_S)
-    end = min(samples.size, to_samples(edge_s + _LOOK_S, _ATTACKS_RATE))
-    if until - from_ < 4 * _ORDER or end <= until:
-        return late_s
-    # Each sample from those before it, by least squares; a little noise keeps that well-posed.
-    rows = np.lib.stride_tricks.sliding_window_view(samples[from_:end].astype(np.float64), _ORDER)
-    past, now = rows[:-1], samples[from_ + _ORDER : end].astype(np.float64)
-    known = until - from_ - _ORDER
-    matrix = past[:known].T @ past[:known]
-    matrix[np.diag_indices(_ORDER)] += 1e-9 * (np.trace(matrix) + 1.0)
-    weights = np.linalg.solve(matrix, past[:known].T @ now[:known])
-    squares = np.square(now - past @ weights)
-    sums = np.concatenate((np.zeros(_ERROR_SAMPLES), np.cumsum(squares)))
-    power = sums[_ERROR_SAMPLES:] - sums[:-_ERROR_SAMPLES]
-    usual = max(float(power[:known].max()), _ERROR_SAMPLES * _NOTHING**2)
-    new = np.flatnonzero(power[known:] > _GROWS * usual)
-    if not new.size:
-        return late_s
-    # From there back over what the sum has taken in: to the first sample that stands out itself.
-    found = known + int(new[0])
-    recent = squares[max(known, found - _ERROR_SAMPLES + 1) : found + 1]
-    first = found + 1 - recent.size + int(np.argmax(recent > 4 * usual / _ERROR_SAMPLES))
-    return (from_ + _ORDER + first) / _ATTACKS_RATE
+    return first_s[sounds], rises_db[sounds]
 
 
 def _with_cuts(heard: Heard, samples: Audio, ends: tuple[int, int], sample_rate: int) -> Heard:

@@ -19,9 +19,14 @@ _SHORTEST_REST_S = 0.040
 _REST_MARGIN_S = 0.080
 _REST_FADE_S = (0.020, 0.060)
 
-# Before an attack: the fade, and how long before the first sound it is over.
+# Before an attack: the fade, and from how long to how long before the first sound it is over.  Each
+# of those milliseconds is worth so many decibels of a bump or a dip.
 _ATTACK_FADE_S = 0.008
-_ATTACK_GAP_S = 0.0025
+_ATTACK_GAPS_S = (0.0025, 0.0080)
+_DB_PER_MS = 0.15
+
+# Two waves that meet upside down are never softer than this.
+_LEAST_SHARE = 1e-3
 
 _QUIET_FADE_S = 0.030
 _HELD_FADES_S = (0.080, 0.050, 0.030)
@@ -46,7 +51,7 @@ class Place:
 
 def best_place(near: Near, old: Audio, new: Audio, sample_rate: int) -> Place:
     """Return the cheapest place; the arrays are at least as long as the shortest fade of a note."""
-    places = [*_rests(near), *_attacks(near), *_quiet(near)]
+    places = [*_rests(near), *_attacks(near, old, new, sample_rate), *_quiet(near)]
     places += _held(near, old, new, sample_rate)
     return min(places, key=lambda place: place.cost)
 
@@ -76,18 +81,30 @@ def _in_rest(near: Near, first_s: float, last_s: float, cost: float) -> Iterator
         yield Place(at_s, fade_s, "rest", float(total))
 
 
-def _attacks(near: Near) -> Iterator[Place]:
+def _attacks(near: Near, old: Audio, new: Audio, sample_rate: int) -> Iterator[Place]:
     """Yield the place before each attack of the new take."""
     low, high = near.window(_ATTACK_FADE_S)
+    alike = likeness(old, new, to_samples(_ATTACK_FADE_S, sample_rate))
     for note in near.notes:
-        at_s = note.first_s - _ATTACK_GAP_S - _ATTACK_FADE_S / 2
+        latest_s = note.first_s - _ATTACK_GAPS_S[0] - _ATTACK_FADE_S / 2
         # Without an attack of the new take nothing would hide it.
-        if note.new_s is None or not low <= at_s <= high:
+        if note.new_s is None or not low <= latest_s <= high:
             continue
+        at_s = max(low, _before_attack_s(latest_s, alike, sample_rate))
         faint = _FAINT_COST * max(0.0, 1 - note.rise_db / _CLEAR_RISE_DB)
         cost = _ATTACK_COST + faint + (_ALONE_COST if note.old_s is None else 0.0)
         cost += float(astray(near, note.first_s) + broken(near, at_s, _ATTACK_FADE_S))
         yield Place(at_s, _ATTACK_FADE_S, "attack", cost)
+
+
+def _before_attack_s(latest_s: float, alike: Floats, sample_rate: int) -> float:
+    """Return where, within some milliseconds before an attack, the loudness changes least."""
+    first = to_samples(latest_s - _ATTACK_FADE_S / 2, sample_rate)
+    back = np.arange(to_samples(_ATTACK_GAPS_S[1] - _ATTACK_GAPS_S[0], sample_rate) + 1)
+    back = back[back <= first]
+    wrong_db = level_errors_db(alike[np.minimum(first - back, alike.size - 1)]).min(axis=0)
+    best = int(np.argmin(wrong_db + _DB_PER_MS * 1000 * back / sample_rate)) if back.size else 0
+    return latest_s - best / sample_rate
 
 
 def _quiet(near: Near) -> Iterator[Place]:
@@ -132,3 +149,13 @@ def likeness(old: Audio, new: Audio, width: int) -> Floats:
     sums = [np.concatenate(([0.0], np.cumsum(what))) for what in (product, power)]
     same, whole = (total[width:] - total[:-width] for total in sums)
     return np.asarray(2 * same / np.maximum(whole, 1e-12), np.float64)
+
+
+def level_errors_db(alike: Floats) -> Floats:
+    """Return by how much the centre of a cross-fade is too loud or soft, by equal power and linear.
+
+    Of sounds that are alike by r, and equally loud: equal power gives 1 + r of their power, linear
+    half of that.  Shape (2, ...).
+    """
+    power = np.maximum(1 + alike, _LEAST_SHARE)
+    return np.asarray(np.abs(10 * np.log10(np.stack((power, power / 2)))), np.float64)

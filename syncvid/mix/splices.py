@@ -29,15 +29,11 @@ from syncvid.errors import SignalError
 from syncvid.mix.fades import cross_fade, fade_curves, step_ratio
 from syncvid.mix.hiding import hear
 from syncvid.mix.splice_costs import Near, pair_notes
-from syncvid.mix.splice_places import Place, best_place, likeness
+from syncvid.mix.splice_places import Place, best_place, level_errors_db, likeness
 from syncvid.production.mix_made import FadeLaw, Hiding
 from syncvid.timeline import to_samples
 
 __all__ = ["Splice", "cross_fade", "fade_curves", "find_splice", "step_ratio"]
-
-# At this likeness both laws are equally wrong at the centre, by 1.5 dB: equal power is too loud by
-# 1 + likeness, linear too soft by half of that.
-_ALIKE = math.sqrt(2) - 1
 
 # Less than this is too short to be listened to.
 _SHORTEST_S = 0.040
@@ -125,8 +121,8 @@ def _law(old: Audio, new: Audio, place: Place, sample_rate: int) -> FadeLaw:
     width = min(end, old.size) - begin
     if width < 1:
         return "equal power"
-    alike = likeness(old[begin:end], new[begin:end], width)
-    return "linear" if alike[0] > _ALIKE else "equal power"
+    equal_power_db, linear_db = level_errors_db(likeness(old[begin:end], new[begin:end], width))
+    return "linear" if linear_db[0] < equal_power_db[0] else "equal power"
 
 
 def _equally_long(old: Audio, new: Audio) -> tuple[Audio, Audio]:
