@@ -1,6 +1,7 @@
 """Bringing the tone of recordings mildly together: by how much to change which band.
 
-Players of one section are moved towards their section's mean spectrum.  Other parts are moved only
+Players of one section are moved towards their section's mean spectrum, if they play at about the
+same pitch: a violin is not made a cello because both are strings.  Other parts are moved only
 where their sound falls off towards the treble quite differently from the others', which is more
 often a covered microphone than an instrument; and then only by a tilt.  The changes are applied by
 `syncvid.mix.tone_filters`, whose functions can be had from here too.
@@ -25,15 +26,19 @@ __all__ = ["filtered", "margin_samples", "match_tones", "tone_filter"]
 _MOST_DB, _MOST_STEP_DB = 3.0, 1.0
 
 # A band so far under the strongest one cannot be heard beside it (project choice).
-_HEARD_DB = 60.0
+_HEARD_DB = 50.0
 
 # Spectra are compared over about an octave: single notes must not count.
 _SMOOTH = np.array([1.0, 2.0, 3.0, 2.0, 1.0])
 
+# Players of a section are compared if their sounds begin at the same pitch, within a third of an
+# octave of most: a sound begins where it comes so near to its strongest band (project choices).
+_SAME_BEGIN_BANDS, _BEGIN_DB = 1, 20.0
+
 # Fall-offs of other parts are compared where they span two octaves and come from three parts or
 # more; instruments differ by the tolerance for good reason, and a tilt is at most so steep, in dB
 # per octave (project choices).  It is applied at half strength.
-_SPAN_BANDS, _FEWEST_PARTS, _TOLERATED_TILT, _STEEPEST_TILT = 6, 3, 2.0, 1.0
+_SPAN_BANDS, _FEWEST_PARTS, _TOLERATED_TILT, _STEEPEST_TILT = 6, 3, 3.0, 1.0
 _HALF = 0.5
 
 # Rate at which the K-weighting is taken: it hardly differs between rates.
@@ -53,7 +58,8 @@ def match_tones(
     groups : sequence of str
         Its section; empty: none.
     strength : float
-        0: nothing; 1: a section's players are brought to its mean as far as the limits allow.
+        0: nothing; 1: a section's players, as far as they play at the same pitch, are brought to
+        their mean within the limits; other parts by half of what sets them apart.
 
     Returns
     -------
@@ -73,7 +79,7 @@ def match_tones(
     )
     wanted = strength * _HALF * _tilts(levels, heard)
     for group in {name for name in groups if name}:
-        members = np.flatnonzero([name == group for name in groups] & heard.any(axis=1))
+        members = _alike(np.array([name == group for name in groups]), levels, heard)
         if members.size > 1:
             wanted[members] = strength * _towards_mean(levels[members], heard[members])
     changes = map(_kept_level, wanted, levels, heard)
@@ -95,6 +101,17 @@ def _checked(
     if not np.isfinite(levels).all():
         raise SignalError("The level of a band is not a finite number.")
     return levels
+
+
+def _alike(members: np.ndarray, levels: Floats, heard: np.ndarray) -> np.ndarray:
+    """Return the numbers of those players of a section whose sounds begin at the same pitch."""
+    players = np.flatnonzero(members & heard.any(axis=1))
+    if not players.size:
+        return players
+    smooth = np.array([_smoothed(levels[player], heard[player]) for player in players])
+    smooth = np.where(heard[players], smooth, -np.inf)
+    begins = np.argmax(smooth >= smooth.max(axis=1, keepdims=True) - _BEGIN_DB, axis=1)
+    return np.asarray(players[np.abs(begins - np.median(begins)) <= _SAME_BEGIN_BANDS])
 
 
 def _towards_mean(levels: Floats, heard: np.ndarray) -> Floats:
