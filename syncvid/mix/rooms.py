@@ -16,11 +16,11 @@ import numpy as np
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
 from syncvid.lazily import fft
-from syncvid.mix.response import arch, use_response
+from syncvid.mix.response import arch, decay_of, use_response
 from syncvid.signals.decay import band_decay, decay_curve, decay_time
 from syncvid.timeline import to_samples
 
-__all__ = ["AMOUNTS", "ROOMS", "make_room", "use_response"]
+__all__ = ["AMOUNTS", "ROOMS", "decay_of", "make_room", "use_response"]
 
 ROOMS: Mapping[str, float] = MappingProxyType(
     {
@@ -181,21 +181,21 @@ def _tuned(bands: Audio, decay_s: float, sample_rate: int) -> Audio:
     rise = arch(to_samples(rise_s, sample_rate))
     bands[..., : rise.size] *= rise
     rates = _rates(bands, decay_s, sample_rate)
-    middle_s = decay_s
+    middles_s = [decay_s, decay_s]
     for _ in range(_ROUNDS):
         room = _decaying(bands, rates, sample_rate)
-        # Neighbours spill into each octave; what is measured of the sum is what counts.
         for side, channel in enumerate(room):
+            middle_s = middles_s[side]
+            # Neighbours spill into each octave; what is measured of the sum is what counts.
             low, high = (
                 60 / middle_s - 60 / _octave_t30(channel, centre_hz, sample_rate)
                 for centre_hz in _MIDDLE_HZ
             )
             rates[slice(*_MIDDLE), side] += (low, (low + high) / 2, high)
-        # Highs make the whole die away sooner than its middle: what is asked lies between the two.
-        whole_s = float(np.mean([_t30(_powers(channel), sample_rate / _HOP) for channel in room]))
-        between_s = 2 * decay_s / (1 + whole_s / middle_s)
-        rates += 60 / between_s - 60 / middle_s
-        middle_s = between_s
+            # Highs make the whole die away sooner than its middle: what is asked lies between.
+            whole_s = _t30(_powers(channel), sample_rate / _HOP)
+            middles_s[side] = 2 * decay_s / (1 + whole_s / middle_s)
+            rates[:, side] += 60 / middles_s[side] - 60 / middle_s
     return _decaying(bands, rates, sample_rate)
 
 

@@ -167,8 +167,9 @@ def loudness(sound: Audio) -> float:
     return meter.integrated_lufs() or math.nan
 
 
-@pytest.mark.parametrize("name", ["living room", "hall", "church"])
-@pytest.mark.parametrize("low_cut_hz", [0.0, 150.0, 300.0])
+@pytest.mark.parametrize(
+    ("name", "low_cut_hz"), [("living room", 0.0), ("hall", 150.0), ("church", 300.0)]
+)
 def test_the_room_lies_as_far_under_the_dry_sound_as_told(
     rng: np.random.Generator, name: str, low_cut_hz: float
 ) -> None:

@@ -10,7 +10,7 @@ from scipy import signal, special
 
 from syncvid.arrays import Audio
 from syncvid.errors import SignalError
-from syncvid.mix.rooms import AMOUNTS, ROOMS, make_room, use_response
+from syncvid.mix.rooms import AMOUNTS, ROOMS, decay_of, make_room, use_response
 from syncvid.signals.decay import band_decay, decay_curve, measure_decay
 
 RATE = 48_000
@@ -236,6 +236,22 @@ def test_a_made_room_can_be_used_as_a_recorded_one() -> None:
     room = use_response(make_room(1.6, sample_rate=RATE), sample_rate=RATE)
     measured = measure_decay(room[0], sample_rate=RATE)
     assert measured.t30_s == pytest.approx(1.6, abs=NOTICED * 1.6)
+
+
+@pytest.mark.parametrize("noise_db", [-70, -50, -40])
+def test_a_decay_is_told_as_far_as_noise_lets_it_be_seen(
+    rng: np.random.Generator, noise_db: float
+) -> None:
+    sound = recorded(rng, decay_s=0.9, noise_db=noise_db)
+    room = use_response(sound[np.newaxis], sample_rate=RATE)
+    assert decay_of(room, sample_rate=RATE) == pytest.approx(0.9, abs=0.08)
+
+
+def test_a_response_under_noise_is_refused(rng: np.random.Generator) -> None:
+    """ISO 3382-1: 35 dB between the beginning and the noise for T20."""
+    sound = recorded(rng, noise_db=-22)
+    with pytest.raises(SignalError, match="too soon"):
+        use_response(sound[np.newaxis], sample_rate=RATE)
 
 
 def notes(rng: np.random.Generator, *, count: int = 8, last_s: float = 1.0) -> Audio:
