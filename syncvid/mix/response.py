@@ -24,9 +24,9 @@ _CUT_FADE_S = 0.05
 
 _LEAST_DECAY_S, _MOST_DECAY_S = 0.1, 10.0
 
-# An exponential falls by 20 dB in four times the time that it needs for the first 5 dB.  Direct
-# sound makes the first part shorter; music that ends makes it longer.
-_MOST_HEAD_SHARE = 1.0
+# An exponential falls from -5 to -15 dB in twice the time that it needs for the first 5 dB.
+# Direct sound makes the first part shorter; music that ends makes it longer.
+_HEAD_DB, _MOST_HEAD_SHARE = (5.0, 15.0), 2.0
 
 # The power of noise, spread over frequency, has a geometric mean of 0.56 times its mean; that of
 # a note, which lies in lines, has next to nothing.
@@ -71,6 +71,29 @@ def use_response(samples: Audio, *, sample_rate: int) -> Audio:
     return np.ascontiguousarray(np.broadcast_to(room, (2, stop)), dtype=np.float32)
 
 
+def decay_of(room: Audio, *, sample_rate: int) -> float:
+    """Return the reverberation time of a room, for telling it.
+
+    Parameters
+    ----------
+    room : ndarray, shape (2, samples), float32
+        As `use_response` or `syncvid.mix.rooms.make_room` returns it.
+    sample_rate : int
+        In Hz.
+
+    Returns
+    -------
+    float
+        T30 in seconds, or T20 where noise hides the rest; the mean of both channels.  Not a
+        number for a sound that does not die away.
+    """
+    times_s = []
+    for channel in room:
+        measured = measure_decay(channel, sample_rate=sample_rate)
+        times_s.append(measured.t30_s or measured.t20_s or math.nan)
+    return float(np.mean(times_s))
+
+
 def _take_out_direct(channel: Floats, sample_rate: int) -> None:
     """Silence a channel's direct sound, and let what follows rise."""
     begin = find_direct(channel)
@@ -111,13 +134,24 @@ def _check_decay(heard: Audio, sample_rate: int) -> None:
     """Refuse what does not die away as a room does."""
     loudest = max(heard, key=lambda channel: float(np.square(channel, dtype=np.float64).sum()))
     measured = measure_decay(loudest, sample_rate=sample_rate)
-    time_s = measured.t30_s or measured.t20_s
-    if time_s is None or not _LEAST_DECAY_S <= time_s <= _MOST_DECAY_S:
-        raise _no_response()
+    time_s = measured.t30_s or measured.t20_s or measured.edt_s
     curve_db = decay_curve(loudest.astype(np.float64) ** 2)
-    five, twenty_five = np.searchsorted(-curve_db, (5.0, 25.0))
-    if five > _MOST_HEAD_SHARE * (twenty_five - five) or _evenness(loudest, sample_rate) < _EVEN:
-        raise _no_response()
+    five, fifteen = np.searchsorted(-curve_db, _HEAD_DB)
+    if (
+        time_s is None
+        or not _LEAST_DECAY_S <= time_s <= _MOST_DECAY_S
+        or five > _MOST_HEAD_SHARE * (fifteen - five)
+        or _evenness(loudest, sample_rate) < _EVEN
+    ):
+        raise SignalError(
+            "This sound does not die away as the impulse response of a room does.",
+            fix="Use the recording of a burst balloon in the room, or a published response.",
+        )
+    if measured.t20_s is None:
+        raise SignalError(
+            "The impulse response sinks into its noise too soon: 35 dB are needed.",
+            fix="Record it louder, or where it is more quiet.",
+        )
 
 
 def _evenness(response: Audio, sample_rate: int) -> float:
@@ -132,11 +166,3 @@ def _evenness(response: Audio, sample_rate: int) -> float:
         band = np.maximum(powers[first:last], np.finfo(float).tiny)
         shares.append(math.exp(float(np.log(band).mean())) / float(band.mean()))
     return float(np.median(shares))
-
-
-def _no_response() -> SignalError:
-    """Return what to say of a sound that is no impulse response."""
-    return SignalError(
-        "This sound does not die away as the impulse response of a room does.",
-        fix="Use a recording of a clap or a burst balloon in the room, or a published response.",
-    )

@@ -16,11 +16,11 @@ import numpy as np
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
 from syncvid.lazily import fft
-from syncvid.mix.response import arch, use_response
+from syncvid.mix.response import arch, decay_of, use_response
 from syncvid.signals.decay import band_decay, decay_curve, decay_time
 from syncvid.timeline import to_samples
 
-__all__ = ["AMOUNTS", "ROOMS", "make_room", "use_response"]
+__all__ = ["AMOUNTS", "ROOMS", "decay_of", "make_room", "use_response"]
 
 ROOMS: Mapping[str, float] = MappingProxyType(
     {
@@ -43,8 +43,12 @@ AMOUNTS: Mapping[str, float] = MappingProxyType(
 
 _SHORTEST_S, _LONGEST_S = 0.3, 4.0
 
-# Octave bands, ISO 266.
-_CENTRES_HZ = np.array([63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0])
+# The octave at 1 kHz and the next one fit well under half of it.
+_LEAST_RATE = 8000
+
+# Preferred frequencies, ISO 266; between them lie as many again.
+_OCTAVES_HZ = np.array([63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0])
+_CENTRES_HZ = 62.5 * 2 ** (np.arange(17) / 2)
 
 # Decay of each octave by the walls alone, against that of the middle: wood and plaster keep lows a
 # little longer, cloth and people swallow highs (common practice).
@@ -72,9 +76,13 @@ _RISE_SHARE, _RISE_S = 0.008, (0.003, 0.015)
 _LENGTH, _FADE_SHARE = 1.2, 0.1
 
 # The octaves at 500 Hz and 1 kHz are what a reverberation time means by itself (ISO 3382-1).
-_MIDDLE = (3, 5)
+_MIDDLE_HZ = (500.0, 1000.0)
+_MIDDLE = (6, 9)
 _T30_DB = (-5.0, -35.0)
 _ROUNDS = 3
+
+# Decays are looked at in steps of so many samples.
+_HOP = 64
 
 
 def make_room(decay_s: float, *, sample_rate: int, seed: int = 1) -> Audio:
@@ -108,15 +116,15 @@ def make_room(decay_s: float, *, sample_rate: int, seed: int = 1) -> Audio:
             f"A room that decays in {decay_s} s cannot be made.",
             fix=f"Choose {_SHORTEST_S} to {_LONGEST_S:g} s.",
         )
-    if sample_rate < 8000:
-        raise SignalError(f"A room needs 8000 Hz or more, not {sample_rate} Hz.")
+    if sample_rate < _LEAST_RATE:
+        raise SignalError(f"A room needs {_LEAST_RATE} Hz or more, not {sample_rate} Hz.")
     bands = _bands(_two_noises(decay_s, sample_rate, seed), sample_rate)
     return _ended(_tuned(bands, decay_s, sample_rate))
 
 
 def _two_noises(decay_s: float, sample_rate: int, seed: int) -> Floats:
     """Return reflections at random times, ever closer, alike in the lows: shape (2, samples)."""
-    size = to_samples(decay_s * _LENGTH, sample_rate)
+    size = math.ceil(to_samples(decay_s * _LENGTH, sample_rate) / _HOP) * _HOP
     at_s = np.arange(size) / sample_rate
     first = _FIRST_PER_S / sample_rate
     density = np.minimum(1.0, first + (1 - first) * (at_s / _MERGED_S) ** 2)
@@ -143,84 +151,107 @@ def _alike_in_the_lows(noises: Floats, sample_rate: int) -> Floats:
     return np.asarray(fft.irfft(spectra, size))
 
 
-def _bands(noises: Floats, sample_rate: int) -> Floats:
-    """Split two noises into octaves at their first levels, shape (bands, 2, samples)."""
+def _bands(noises: Floats, sample_rate: int) -> Audio:
+    """Split two noises into half octaves at their first levels, shape (bands, 2, samples)."""
     size = noises.shape[1]
-    spectra = fft.rfft(noises)
+    spectra = fft.rfft(noises.astype(np.float32))
     octaves = np.log2(np.maximum(np.fft.rfftfreq(size, 1 / sample_rate), 1.0))
     centres = np.log2(_CENTRES_HZ)
-    bands = np.zeros((_count(sample_rate), *noises.shape))
-    for band, unit, level_db in zip(bands, np.eye(len(bands)), _START_DB, strict=False):
-        share = np.interp(octaves, centres[: len(bands)], unit)
+    bands = np.zeros((_count(sample_rate), *noises.shape), np.float32)
+    start_db = _between(_START_DB)
+    for band, unit, level_db in zip(bands, np.eye(len(bands)), start_db, strict=False):
+        share = np.interp(octaves, centres[: len(bands)], unit).astype(np.float32)
         band[:] = fft.irfft(spectra * share, size) * 10 ** (level_db / 20)
     return bands
 
 
+def _between(of_octaves: Floats) -> Floats:
+    """Return what is given for octaves for every centre."""
+    return np.asarray(np.interp(np.log(_CENTRES_HZ), np.log(_OCTAVES_HZ), of_octaves))
+
+
 def _count(sample_rate: int) -> int:
-    """Return how many octaves have their middle well under half the sample rate."""
+    """Return how many bands have their middle well under half the sample rate."""
     return int((0.4 * sample_rate > _CENTRES_HZ).sum())
 
 
-def _tuned(bands: Floats, decay_s: float, sample_rate: int) -> Floats:
-    """Return the sum of decaying octaves that measures as asked, shape (2, samples)."""
+def _tuned(bands: Audio, decay_s: float, sample_rate: int) -> Audio:
+    """Return the sum of decaying bands that measures as asked, shape (2, samples)."""
     rise_s = float(np.clip(_RISE_SHARE * decay_s, *_RISE_S))
-    steps = np.minimum(np.arange(bands.shape[2]) / sample_rate / rise_s, 1)
-    bands *= np.sin(np.pi / 2 * steps) ** 2
+    rise = arch(to_samples(rise_s, sample_rate))
+    bands[..., : rise.size] *= rise
     rates = _rates(bands, decay_s, sample_rate)
-    middle_s = decay_s
+    middles_s = [decay_s, decay_s]
     for _ in range(_ROUNDS):
         room = _decaying(bands, rates, sample_rate)
-        # Neighbours spill into each octave; what is measured of the sum is what counts.
         for side, channel in enumerate(room):
-            for band in range(*_MIDDLE):
-                measured = band_decay(_single(channel), _CENTRES_HZ[band], sample_rate=sample_rate)
-                rates[band, side] += 60 / middle_s - 60 / (measured.t30_s or middle_s)
-        # Highs make the whole die away sooner than its middle: what is asked lies between the two.
-        whole_s = float(np.mean([_t30(channel, sample_rate) for channel in room]))
-        between_s = 2 * decay_s / (1 + whole_s / middle_s)
-        rates += 60 / between_s - 60 / middle_s
-        middle_s = between_s
+            middle_s = middles_s[side]
+            # Neighbours spill into each octave; what is measured of the sum is what counts.
+            low, high = (
+                60 / middle_s - 60 / _octave_t30(channel, centre_hz, sample_rate)
+                for centre_hz in _MIDDLE_HZ
+            )
+            rates[slice(*_MIDDLE), side] += (low, (low + high) / 2, high)
+            # Highs make the whole die away sooner than its middle: what is asked lies between.
+            whole_s = _t30(_powers(channel), sample_rate / _HOP)
+            middles_s[side] = 2 * decay_s / (1 + whole_s / middle_s)
+            rates[:, side] += 60 / middles_s[side] - 60 / middle_s
     return _decaying(bands, rates, sample_rate)
 
 
-def _rates(bands: Floats, decay_s: float, sample_rate: int) -> Floats:
-    """Return by how many dB per second each octave must fall, shape (bands, 2)."""
-    walls = 60 / decay_s - _AIR_DB_PER_S[slice(*_MIDDLE)].mean()
-    wanted = (walls / _WALLS + _AIR_DB_PER_S)[: len(bands)]
+def _rates(bands: Audio, decay_s: float, sample_rate: int) -> Floats:
+    """Return by how many dB per second each band must fall, shape (bands, 2)."""
+    air = np.exp(_between(np.log(_AIR_DB_PER_S)))
+    walls = 60 / decay_s - air[slice(*_MIDDLE)].mean()
+    wanted = (walls / _between(_WALLS) + air)[: len(bands)]
     rates = np.repeat(wanted[:, np.newaxis], 2, axis=1)
-    at_s = np.arange(bands.shape[2]) / sample_rate
     # Any one noise happens to decay a few per cent faster or slower than its envelope.
-    for _ in range(_ROUNDS):
-        for rate, band in zip(rates, bands, strict=True):
-            for side, noise in enumerate(band):
-                rate[side] -= 60 / _t30(noise * 10 ** (-rate[side] * at_s / 20), sample_rate)
-        rates += wanted[:, np.newaxis]
+    for rate, want, band in zip(rates, wanted, bands, strict=True):
+        for side, noise in enumerate(band):
+            powers = _powers(noise)
+            at_s = np.arange(powers.size) * _HOP / sample_rate
+            for _ in range(_ROUNDS):
+                fallen = powers * 10 ** (-rate[side] * at_s / 10)
+                rate[side] += want - 60 / _t30(fallen, sample_rate / _HOP)
     return rates
 
 
-def _decaying(bands: Floats, rates: Floats, sample_rate: int) -> Floats:
-    """Return the sum of octaves that fall each at its rate, shape (2, samples)."""
-    at_s = np.arange(bands.shape[2]) / sample_rate
-    total = np.zeros(bands.shape[1:])
+def _decaying(bands: Audio, rates: Floats, sample_rate: int) -> Audio:
+    """Return the sum of bands that fall each at its rate, shape (2, samples)."""
+    total = np.zeros((2, bands.shape[2] // _HOP, _HOP), np.float32)
+    hops = np.arange(total.shape[1]) * _HOP / sample_rate
+    within = np.arange(_HOP) / sample_rate
     for rate, band in zip(rates, bands, strict=True):
-        total += band * 10 ** (-rate[:, np.newaxis] * at_s / 20)
-    return total
+        for channel, noise, fall in zip(total, band, rate, strict=True):
+            # An exponential is a product: of one from hop to hop, and one within each hop.
+            coarse, fine = (10 ** (-fall * at_s / 20) for at_s in (hops, within))
+            falling = np.multiply.outer(coarse.astype(np.float32), fine.astype(np.float32))
+            channel += noise.reshape(-1, _HOP) * falling
+    return total.reshape(2, -1)
 
 
-def _t30(response: Floats, sample_rate: int) -> float:
-    """Return T30 of a response that has no noise under it."""
-    time_s = decay_time(decay_curve(response**2), _T30_DB, sample_rate)
+def _powers(response: Audio) -> Floats:
+    """Return the energy of each hop."""
+    squares = np.square(response, dtype=np.float64)
+    return np.asarray(squares.reshape(-1, _HOP).sum(axis=1), np.float64)
+
+
+def _t30(powers: Floats, rate_hz: float) -> float:
+    """Return T30 of a response that has no noise under it, from energies at a rate."""
+    time_s = decay_time(decay_curve(powers), _T30_DB, rate_hz)
     return time_s if time_s is not None else math.inf
 
 
-def _single(samples: Floats) -> Audio:
-    """Return samples in single precision."""
-    return samples.astype(np.float32)
+def _octave_t30(response: Audio, centre_hz: float, sample_rate: int) -> float:
+    """Return T30 of one octave of a response that has no noise under it."""
+    measured = band_decay(response, centre_hz, sample_rate=sample_rate)
+    return measured.t30_s if measured.t30_s is not None else math.inf
 
 
-def _ended(room: Floats) -> Audio:
+def _ended(room: Audio) -> Audio:
     """Fade the end, and bring each channel to an energy of 1."""
     fade = arch(round(_FADE_SHARE * room.shape[1]))[::-1]
     room[:, -fade.size :] *= fade
-    room /= np.sqrt(np.square(room).sum(axis=1, keepdims=True))
-    return np.asarray(room, np.float32)
+    return np.asarray(
+        room / np.sqrt(np.square(room, dtype=np.float64).sum(axis=1, keepdims=True)), np.float32
+    )

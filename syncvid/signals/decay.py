@@ -130,27 +130,27 @@ def band_decay(response: Audio, centre_hz: float, *, sample_rate: int) -> Decay:
     return _measured(band, sample_rate, max(HOP_S, _HOP_PERIODS / centre_hz))
 
 
-def decay_time(curve_db: Floats, stretch_db: tuple[float, float], sample_rate: int) -> float | None:
+def decay_time(curve_db: Floats, stretch_db: tuple[float, float], rate_hz: float) -> float | None:
     """Return the time for 60 dB by the line through a stretch of a falling curve.
 
     Parameters
     ----------
-    curve_db : ndarray, shape (samples,), float64
+    curve_db : ndarray, shape (values,), float64
         Never rises; 0 at its beginning.
     stretch_db : tuple of float
         From which level to which.
-    sample_rate : int
-        In Hz.
+    rate_hz : float
+        Values of the curve per second.
 
     Returns
     -------
     float or None
-        Seconds; None where the curve has less than three samples there, or is level.
+        Seconds; None where the curve has less than three values there, or is level.
     """
     first, last = np.searchsorted(-curve_db, [-level for level in stretch_db])
     if last - first < _LEAST_SAMPLES or last >= curve_db.size:
         return None
-    slope = fit_line(np.arange(first, last) / sample_rate, curve_db[first:last])[0]
+    slope = fit_line(np.arange(first, last) / rate_hz, curve_db[first:last])[0]
     return -60.0 / slope if slope < 0 else None
 
 
