@@ -9,6 +9,7 @@ import numpy as np
 
 from syncvid.arrays import Audio
 from syncvid.errors import SignalError
+from syncvid.listen.broad_tops import BroadTops, find_broad_tops
 from syncvid.listen.finished_words import sentences_on
 from syncvid.listen.levels import breaks_off
 from syncvid.listen.sides import Side, Sides
@@ -45,6 +46,8 @@ class Finished:
         None for silence.
     flat_tops : FlatTops
         Where it is clipped.
+    broad_tops : BroadTops
+        Where it may have been clipped before it was coded.
     alike : bool
         Two channels hold the same.
     silent_side : {"", "left", "right"}
@@ -66,6 +69,7 @@ class Finished:
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
     flat_tops: FlatTops
+    broad_tops: BroadTops
     alike: bool
     silent_side: Side
     correlation: float | None
@@ -135,6 +139,7 @@ def judge_finished(samples: Audio, *, sample_rate: int) -> Finished:
         true_peak_dbtp=_finite(measured.true_peak_dbtp),
         sample_peak_dbfs=_finite(measured.sample_peak_dbfs),
         flat_tops=find_flat_tops(samples, extremes, sample_rate=sample_rate),
+        broad_tops=find_broad_tops(samples, extremes, sample_rate=sample_rate),
         alike=sides.alike,
         silent_side=sides.silent_side,
         correlation=sides.correlation,

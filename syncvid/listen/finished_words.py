@@ -49,9 +49,16 @@ def sentences_on(mix: Finished) -> tuple[str, ...]:
 
 def _on_clipping(mix: Finished) -> str:
     """Say where it is clipped."""
-    tops = mix.flat_tops
+    tops, broad = mix.flat_tops, mix.broad_tops
     if not mix.is_clipped or tops.first_s is None:
-        return ""
+        return (
+            ""
+            if not broad.tell or broad.first_s is None
+            else (
+                "The mix may have been clipped before it was coded: many of its waves are broad on "
+                f"top, first at {clock_text(broad.first_s)}. Please listen there."
+            )
+        )
     first = clock_text(tops.first_s)
     where = f"at {first}" if tops.places == 1 else f"in {tops.places} places, first at {first}"
     told = f"The mix is clipped {where}: tops of its waves are cut off, and it may sound harsh."

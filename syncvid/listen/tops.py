@@ -22,8 +22,8 @@ _FLAT_WITHIN = 3 / 32768
 # most 12 times as much as within the run.  Beside a cut the wave is steep.
 _BESIDE, _STEEPER = 2, 16.0
 
-# Below this extreme, -20 dBFS, tops are flat because a recording is quiet and coarse.
-_LOWEST = 0.1
+LOWEST = 0.1
+"""Below this extreme, -20 dBFS, tops are flat because a recording is quiet and coarse."""
 
 # Tops that follow each other more closely are one place to the ear (project choice).
 _APART_S = 0.25
@@ -85,7 +85,7 @@ def find_extremes(samples: Audio) -> Extremes:
 def find_flat_tops(samples: Audio, extremes: Extremes, *, sample_rate: int) -> FlatTops:
     """Find the tops of a sound that are cut off.
 
-    What a lossy coder has rippled since is not found.
+    What a lossy coder has rippled since is not found: see `syncvid.listen.broad_tops`.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def find_flat_tops(samples: Audio, extremes: Extremes, *, sample_rate: int) -> F
     for nth, channel in enumerate(samples):
         for sign, tops in ((1, extremes.highest[nth]), (-1, -extremes.lowest[nth])):
             extreme = float(tops.max(initial=0.0))
-            if extreme < _LOWEST:
+            if extreme < LOWEST:
                 continue
             begin, length = _flat_runs(channel, tops, sign, extreme)
             begins.append(begin)

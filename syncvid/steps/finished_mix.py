@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 
 from syncvid.errors import MediaError, SignalError
+from syncvid.listen.broad_tops import BroadTops
 from syncvid.listen.finished import Finished, judge_finished
 from syncvid.listen.tops import FlatTops
 from syncvid.media.probe import probe
@@ -53,7 +54,10 @@ def finished_of(source: SourceFile, store: Store) -> Finished:
     name = f"finished-mix-{source.identity}"
     record = store.load(name, _FINISHED)
     if record is not None:
-        return Finished(**{**record, "flat_tops": FlatTops(**record["flat_tops"])})
+        tops = FlatTops(**record["flat_tops"])
+        return Finished(**{
+            **record, "flat_tops": tops, "broad_tops": BroadTops(**record["broad_tops"])
+        })  # fmt: skip
     sound = read_sound(probe(source.path))
     finished = judge_finished(sound.samples, sample_rate=sound.sample_rate)
     store.save(name, _FINISHED, asdict(finished))
