@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from syncvid.mix.limiter import Limited, Limiter
+from syncvid.mix.limiter import MARGIN_DB, Limited, Limiter
 from syncvid.mix.tops import HOP_SAMPLES, check_two_channels, hop_tops
 from syncvid.signals.programme import integrated_lufs, measure_programme
 from syncvid.timeline import clock_text
@@ -34,9 +34,6 @@ _TOLD_RANGE_LU = 1.0
 
 # Peaks that lie so near to each other are one place; few of them may be knocks, many are music.
 _PLACE_S, _FEW_PLACES = 0.25, 3
-
-# Without limiting the peak lies so far under the ceiling, for the rounding of other meters.
-_MARGIN_DB = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +138,7 @@ def master(
     tops = hop_tops(samples, closely_from=highest)
     # Two ways to look between the samples: the higher one counts.
     peak_dbtp = max(20 * float(np.log10(tops.max())), before.true_peak_dbtp)
-    room_db = target.ceiling_dbtp - _MARGIN_DB - peak_dbtp
+    room_db = target.ceiling_dbtp - MARGIN_DB - peak_dbtp
     if target.loudness_lufs is None:
         return _raised(samples, room_db)
     if before.integrated_lufs is None:

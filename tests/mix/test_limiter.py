@@ -100,8 +100,8 @@ def test_peaks_between_the_samples_are_lowered(
     sound = tone(hertz, amplitude, degrees=degrees)
     ramp = np.clip(np.minimum(np.arange(96_000), np.arange(96_000)[::-1]) / 480, 0, 1)
     limited = limit((sound * ramp).astype(np.float32), sample_rate=RATE, ceiling_dbtp=-1.0)
-    assert -1.1 <= peak_db(limited.samples) <= -1.0
-    assert limited.most_db == pytest.approx(20 * np.log10(amplitude) + 1.0, abs=0.05)
+    assert -1.15 <= peak_db(limited.samples) <= -1.0
+    assert limited.most_db == pytest.approx(20 * np.log10(amplitude) + 1.0, abs=0.1)
 
 
 def test_what_stays_under_the_ceiling_is_the_same_array(rng: np.random.Generator) -> None:
