@@ -21,7 +21,7 @@ from syncvid.mix.outermost import (
     Outermost,
     find_outermost,
     hop_powers,
-    sure_level,
+    loud_power,
     unheard,
 )
 from syncvid.mix.tops import check_two_channels
@@ -84,12 +84,12 @@ def find_ends(
     check_two_channels(samples)
     hop, count = to_samples(HOP_S, sample_rate), samples.shape[1]
     powers = hop_powers(samples, hop)
-    loud, surely = sure_level(powers)
+    loud = loud_power(powers)
     if not loud:
         return None
     near = (None, None) if near_s is None else (near_s[0], powers.size * HOP_S - near_s[1])
-    first = find_outermost(powers, loud=loud, surely=surely, near_s=near[0])
-    last = find_outermost(powers[::-1], loud=loud, surely=surely, near_s=near[1])
+    first = find_outermost(powers, loud=loud, near_s=near[0])
+    last = find_outermost(powers[::-1], loud=loud, near_s=near[1])
     least = float(np.sqrt(unheard(loud)))
     begin = _to_sample(samples, first, hop, least, to_samples(_BEFORE_S, sample_rate))
     # Played backwards, the sound begins with what the last hop lacks.

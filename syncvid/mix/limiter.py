@@ -37,8 +37,9 @@ _RELEASE_S, _SLOW_RELEASE_S, _STRETCH_S = 0.080, 0.200, 0.300
 # A release never quite ends; under this it does, so that what follows is left as it is.
 _END_DB = 0.02
 
-# Peaks are brought so far under the ceiling: meters' filters differ by a few thousandths of a dB.
-_MARGIN_DB = 0.02
+# Peaks are brought so far under the ceiling: meters differ by some hundredths of a dB, by their
+# filters and by where their additional samples lie.
+MARGIN_DB = 0.05
 
 # A gain that moves shifts a peak's height by a trifle; so often is looked again.
 _ROUNDS = 6
@@ -141,7 +142,7 @@ def _above_db(tops: Audio, ceiling: float) -> Audio:
     """Return by how many dB hops must be lowered, the margin included; 0 where they need not."""
     above = np.zeros(tops.size, np.float32)
     high = tops > ceiling
-    above[high] = 20 * np.log10(tops[high] / ceiling) + _MARGIN_DB
+    above[high] = 20 * np.log10(tops[high] / ceiling) + MARGIN_DB
     return above
 
 

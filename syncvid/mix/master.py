@@ -7,18 +7,18 @@ remark says so.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from syncvid.mix.limiter import Limited, Limiter
+from syncvid.mix.limiter import MARGIN_DB, Limited, Limiter
 from syncvid.mix.tops import HOP_SAMPLES, check_two_channels, hop_tops
 from syncvid.signals.programme import integrated_lufs, measure_programme
 from syncvid.timeline import clock_text
 
 if TYPE_CHECKING:
-    from syncvid.arrays import Audio
+    from syncvid.arrays import Audio, Floats
 
 # Meters may differ by 0.1 LU (EBU Tech 3341); a target is met within a fifth of that.
 _NEAR_LU = 0.02
@@ -32,8 +32,8 @@ _MOST_SLOPE = 4.0
 # A loudness range that shrinks by less is not told: its own measure has steps of about 1 LU.
 _TOLD_RANGE_LU = 1.0
 
-# Without limiting the peak lies so far under the ceiling, for the rounding of other meters.
-_MARGIN_DB = 0.02
+# Peaks that lie so near to each other are one place; few of them may be knocks, many are music.
+_PLACE_S, _FEW_PLACES = 0.25, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,35 +132,33 @@ def master(
     """
     check_two_channels(samples)
     before = measure_programme(samples, sample_rate=sample_rate)
-    highest = float(np.abs(samples).max(initial=0.0))
+    highest = float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
     if highest == 0:
         return Mastered(samples, 0.0, 0.0, 0.0, ("The mix is silent.",))
     tops = hop_tops(samples, closely_from=highest)
     # Two ways to look between the samples: the higher one counts.
     peak_dbtp = max(20 * float(np.log10(tops.max())), before.true_peak_dbtp)
-    room_db = target.ceiling_dbtp - _MARGIN_DB - peak_dbtp
+    room_db = target.ceiling_dbtp - MARGIN_DB - peak_dbtp
     if target.loudness_lufs is None:
         return _raised(samples, room_db)
     if before.integrated_lufs is None:
-        return _raised(samples, min(0.0, room_db), (_UNMEASURED,))
+        return _raised(samples, min(0.0, room_db), _UNMEASURED)
     wanted_db = target.loudness_lufs - before.integrated_lufs
     if wanted_db <= room_db:
         return _raised(samples, wanted_db)
-    at_s = int(tops.argmax()) * HOP_SAMPLES / sample_rate
-    most_db = room_db + max(0.0, most_limiting_db)
-    if most_limiting_db <= 0:
-        told = _short(before.integrated_lufs + room_db, target.loudness_lufs, at_s, 0.0)
-        return _raised(samples, room_db, (told,))
-    search = _Search(samples, sample_rate, target, wanted_db, most_db)
-    told_range = _range_remark(
-        before.range_lu, measure_programme(search.limited.samples, sample_rate=sample_rate).range_lu
-    )
-    remarks = told_range
-    if search.reached_lufs < target.loudness_lufs - _NEAR_LU:
-        told = _short(search.reached_lufs, target.loudness_lufs, at_s, most_limiting_db)
-        remarks = (told, *told_range)
-    limited = search.limited
-    return Mastered(limited.samples, search.gain_db, limited.most_db, limited.share, remarks)
+    most_db = max(0.0, most_limiting_db)
+    reached_lufs, mastered = before.integrated_lufs + room_db, _raised(samples, room_db)
+    if most_db:
+        reached_lufs, mastered = _limited(
+            samples, sample_rate, target, wanted_db, room_db + most_db
+        )
+        after = measure_programme(mastered.samples, sample_rate=sample_rate)
+        mastered = replace(mastered, remarks=_range_remark(before.range_lu, after.range_lu))
+    if reached_lufs >= target.loudness_lufs - _NEAR_LU:
+        return mastered
+    at_s = _places(tops, target.ceiling_dbtp + most_db - wanted_db, sample_rate)
+    told = _short(reached_lufs, target.loudness_lufs, at_s, most_db)
+    return replace(mastered, remarks=(told, *mastered.remarks))
 
 
 _UNMEASURED = (
@@ -168,27 +166,26 @@ _UNMEASURED = (
 )
 
 
-class _Search:
-    """Finds the gain at which the limited mix is as loud as wanted, or the most that may be."""
-
-    def __init__(
-        self, samples: Audio, sample_rate: int, target: Target, wanted_db: float, most_db: float
-    ) -> None:
-        assert target.loudness_lufs is not None
-        lowest = 10 ** ((target.ceiling_dbtp - most_db) / 20)
-        limiter = Limiter(samples, sample_rate=sample_rate, lowest=lowest)
-        self.gain_db = min(wanted_db, most_db)
-        tried: list[tuple[float, float]] = []
-        for _ in range(_ROUNDS):
-            self.limited = limiter(gain_db=self.gain_db, ceiling_dbtp=target.ceiling_dbtp)
-            measured = integrated_lufs(self.limited.samples, sample_rate=sample_rate)
-            self.reached_lufs = -np.inf if measured is None else measured
-            short_lu = target.loudness_lufs - self.reached_lufs
-            tried.append((self.gain_db, self.reached_lufs))
-            if abs(short_lu) <= _NEAR_LU or (short_lu > 0 and self.gain_db >= most_db):
-                return
-            step_db = short_lu * _slope(tried, self.limited)
-            self.gain_db = min(self.gain_db + step_db, most_db)
+def _limited(
+    samples: Audio, sample_rate: int, target: Target, wanted_db: float, most_db: float
+) -> tuple[float, Mastered]:
+    """Find the gain at which the limited mix is as loud as wanted, or the most that may be."""
+    limiter = Limiter(
+        samples, sample_rate=sample_rate, lowest=10 ** ((target.ceiling_dbtp - most_db) / 20)
+    )
+    wanted_lufs, gain_db = target.loudness_lufs or 0.0, min(wanted_db, most_db)
+    tried: list[tuple[float, float]] = []
+    while True:
+        limited = limiter(gain_db=gain_db, ceiling_dbtp=target.ceiling_dbtp)
+        measured = integrated_lufs(limited.samples, sample_rate=sample_rate)
+        reached_lufs = -np.inf if measured is None else measured
+        short_lu = wanted_lufs - reached_lufs
+        tried.append((gain_db, reached_lufs))
+        at_most = short_lu > 0 and gain_db >= most_db
+        if abs(short_lu) <= _NEAR_LU or at_most or len(tried) == _ROUNDS:
+            found = Mastered(limited.samples, gain_db, limited.most_db, limited.share)
+            return reached_lufs, found
+        gain_db = min(gain_db + short_lu * _slope(tried, limited), most_db)
 
 
 def _slope(tried: list[tuple[float, float]], limited: Limited) -> float:
@@ -202,19 +199,36 @@ def _slope(tried: list[tuple[float, float]], limited: Limited) -> float:
     return float(np.clip(slope, 1.0, _MOST_SLOPE))
 
 
-def _raised(samples: Audio, gain_db: float, remarks: tuple[str, ...] = ()) -> Mastered:
+def _raised(samples: Audio, gain_db: float, *remarks: str) -> Mastered:
     """Return a mix with nothing but a gain."""
     raised = samples if gain_db == 0 else samples * np.float32(10 ** (gain_db / 20))
     return Mastered(raised, gain_db, 0.0, 0.0, remarks)
 
 
-def _short(reached_lufs: float, wanted_lufs: float, at_s: float, most_db: float) -> str:
+def _places(tops: Audio, least_db: float, sample_rate: int) -> Floats:
+    """Return where peaks reach above a level, in seconds: each place once, the highest first."""
+    above = np.flatnonzero(tops >= min(10 ** (least_db / 20), float(tops.max())))
+    far = np.diff(above) * HOP_SAMPLES > _PLACE_S * sample_rate
+    places = np.split(above, np.flatnonzero(far) + 1)
+    highest = [int(place[tops[place].argmax()]) for place in places]
+    highest.sort(key=lambda hop: -tops[hop])
+    return np.array(highest) * (HOP_SAMPLES / sample_rate)
+
+
+def _short(reached_lufs: float, wanted_lufs: float, at_s: Floats, most_db: float) -> str:
     """Say that a mix stays softer than wanted, why, and what helps."""
-    why = f"would have to be lowered by more than {most_db:g} dB" if most_db else "leaves no room"
+    told = f"The mix reaches {reached_lufs:.1f} LUFS, not {wanted_lufs:g}: "
+    lowered = "would have to be lowered" + (f" by more than {most_db:g} dB" if most_db else "")
+    first = clock_text(float(at_s[0]))
+    if at_s.size > _FEW_PLACES:
+        return (
+            f"{told}its peaks {lowered} in {at_s.size} places, the highest at {first}. A softer "
+            "use suits music of such peaks better."
+        )
+    more = f" and {at_s.size - 1} more" if at_s.size > 1 else ""
     return (
-        f"The mix reaches {reached_lufs:.1f} LUFS, not {wanted_lufs:g}: its highest peak, at "
-        f"{clock_text(at_s)}, {why}. Listen there: if it is a knock and not music, take it out "
-        "of its part and mix again."
+        f"{told}the peak at {first}{more} {lowered}. Listen there: if it is a knock and not music, "
+        "take it out of its part and mix again."
     )
 
 

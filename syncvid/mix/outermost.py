@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 # Levels are those of a hundredth of a second.
 HOP_S = 0.010
 
+# What is loud: what is not so far under the mean of all.
+_REST_DB = -20.0
+
 # What is certainly music: not so far under the mean level of the loud, for so many of the next
 # hops.  A knock is shorter.
 _SURELY_DB, _SURELY_HOPS = -25.0, 3
@@ -28,8 +31,9 @@ _OVER_DB = 8.0
 # Before that, music stands out of the noise by so much for so many of the next hops.
 _OUT_DB, _OUT_HOPS, _NEXT_HOPS = 6.0, 5, 8
 
-# The noise is what is softest for a quarter of a second, and all that is next to as soft.
-_NOISE_HOPS, _NOISE_DB = 25, 3.0
+# The noise is what is softest for a quarter of a second, and all that is next to as soft.  It lasts
+# for half a second at least, and its second half is hardly louder than its first.
+_NOISE_HOPS, _NOISE_DB, _STEADY_DB = 25, 3.0, 1.2
 
 # A note dies away into the noise: while a tenth of a second stands out by this, it is still there;
 # pauses are shorter than a fifth (two strings that beat).
@@ -52,20 +56,13 @@ class Outermost:
     noisy: bool
 
 
-def sure_level(powers: Floats) -> tuple[float, float]:
-    """Return the mean power of a sound where it is loud, and from what power it surely is music."""
+def loud_power(powers: Floats) -> float:
+    """Return the mean power of a sound where it is loud; 0 for silence."""
     sounding = powers[powers > _LEAST**2]
     if not sounding.size:
-        return 0.0, 0.0
+        return 0.0
     # Rests and noise do not count.
-    loud = float(sounding[sounding > sounding.mean() * _ratio(-20.0)].mean())
-    if sounding.size < _NOISE_HOPS:
-        return loud, loud * _ratio(_SURELY_DB)
-    softest = float(_trailing(sounding, _NOISE_HOPS)[_NOISE_HOPS - 1 :].min())
-    surely = np.clip(
-        softest * _ratio(_OVER_DB), loud * _ratio(_SURELY_DB), loud * _ratio(-_OVER_DB)
-    )
-    return loud, float(surely)
+    return float(sounding[sounding > sounding.mean() * _ratio(_REST_DB)].mean())
 
 
 def unheard(loud: float) -> float:
@@ -73,17 +70,15 @@ def unheard(loud: float) -> float:
     return max(loud * _ratio(_UNHEARD_DB), _LEAST**2)
 
 
-def find_outermost(
-    powers: Floats, *, loud: float, surely: float, near_s: float | None
-) -> Outermost:
+def find_outermost(powers: Floats, *, loud: float, near_s: float | None) -> Outermost:
     """Find the first hop of the music.
 
     Parameters
     ----------
     powers : ndarray, shape (hops,), float64
         See `hop_powers`.
-    loud, surely : float
-        See `sure_level`.
+    loud : float
+        See `loud_power`.
     near_s : float or None
         Where it is coarsely known to begin.
 
@@ -97,7 +92,7 @@ def find_outermost(
     if near_s is not None:
         begin = min(max(0, round((near_s - _OUTSIDE_S) / HOP_S)), powers.size - 1)
         stop = min(max(begin + 1, round((near_s + _INSIDE_S) / HOP_S)), powers.size)
-    sure = _stands_out(powers, surely, _SURELY_HOPS, begin, stop)
+    sure = _stands_out(powers, _sure_power(powers, loud), _SURELY_HOPS, begin, stop)
     sure = stop - 1 if sure is None else sure
     since = 0 if near_s is None else max(0, begin - round(_NOISE_S / HOP_S))
     noise, highest = _noise(powers[since:sure])
@@ -118,15 +113,26 @@ def _stands_out(powers: Floats, threshold: float, hops: int, begin: int, stop: i
     return begin + int(at[0]) if at.size else None
 
 
+def _sure_power(powers: Floats, loud: float) -> float:
+    """Return above what power a sound is certainly music."""
+    outer = powers[: powers.size // 2]
+    means = _trailing(outer[outer > _LEAST**2], _NOISE_HOPS)[_NOISE_HOPS - 1 :]
+    softest = float(means.min(initial=loud)) * _ratio(_OVER_DB)
+    return float(np.clip(softest, loud * _ratio(_SURELY_DB), loud * _ratio(-_OVER_DB)))
+
+
 def _noise(powers: Floats) -> tuple[float, float]:
     """Return the power of the noise, and how high a tenth of a second of it may come; or zeros."""
-    powers = powers[powers > _LEAST**2]
-    # The first hop may be silent for the most part.
-    powers = powers[1:]
-    if powers.size < _NOISE_HOPS:
-        return 0.0, 0.0
+    # The first hop that is not silent may be silent for the most part.
+    powers = powers[powers > _LEAST**2][1:]
     means = _trailing(powers, _NOISE_HOPS)[_NOISE_HOPS - 1 :]
-    soft = np.flatnonzero(means < means.min() * _ratio(_NOISE_DB))
+    soft = np.flatnonzero(means < means.min(initial=np.inf) * _ratio(_NOISE_DB))
+    if soft.size < _NOISE_HOPS:
+        return 0.0, 0.0
+    outer, inner = np.array_split(means[soft], 2)
+    # A note that swells from nothing is louder inside; noise is as loud all the time.
+    if inner.mean() > outer.mean() * _ratio(_STEADY_DB):
+        return 0.0, 0.0
     short = _trailing(powers, GONE_HOPS)[_NOISE_HOPS - 1 :]
     return float(means[soft].mean()), float(np.percentile(short[soft], 95))
 
