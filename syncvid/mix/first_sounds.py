@@ -11,7 +11,7 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats
 from syncvid.lazily import signal
-from syncvid.signals.attacks import find_attacks, measure_bands
+from syncvid.signals.attacks import HOP, SIZE, BandLevels, find_attacks, measure_bands
 from syncvid.timeline import to_samples
 
 # The rate for which `syncvid.signals.attacks` is made.
@@ -57,10 +57,23 @@ def first_sounds(samples: Audio, *, sample_rate: int) -> tuple[Floats, Floats]:
         divisor = np.gcd(sample_rate, _ATTACKS_RATE)
         up, down = _ATTACKS_RATE // divisor, sample_rate // divisor
         samples = signal.resample_poly(samples, up, down).astype(np.float32)
-    bands = measure_bands(samples, sample_rate=_ATTACKS_RATE)
+    bands = _without_edges(measure_bands(samples, sample_rate=_ATTACKS_RATE))
     found = find_attacks(samples, bands, sample_rate=_ATTACKS_RATE)
     first_s = [_first_sound_s(samples, edge_s) for edge_s in found.times_s]
     return np.array(first_s, np.float64), found.rises_db
+
+
+def _without_edges(bands: BandLevels) -> BandLevels:
+    """Return levels whose first and last hops, which reach beyond the sound, are their neighbours'.
+
+    A sound that goes on beyond the array would else begin and end there, in all bands.
+    """
+    beyond = SIZE // HOP // 2 + 1
+    if len(bands.power) <= 2 * beyond:
+        return bands
+    power = bands.power.copy()
+    power[:beyond], power[-beyond:] = power[beyond], power[-beyond - 1]
+    return BandLevels(power, bands.noise)
 
 
 def _first_sound_s(samples: Audio, edge_s: float) -> float:

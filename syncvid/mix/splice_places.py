@@ -32,7 +32,7 @@ _QUIET_FADE_S = 0.030
 _HELD_FADES_S = (0.080, 0.050, 0.030)
 
 # Costs; a place as far from the mark as may be costs 1 more.
-_REST_COST, _NOT_THERE_COST = 0.0, 0.3
+_REST_COST, _NOT_THERE_COST = 0.0, 0.5
 _ATTACK_COST, _FAINT_COST, _ALONE_COST = 0.3, 0.5, 0.2
 _CLEAR_RISE_DB = 8.0
 _QUIET_COST, _LOUD_COST, _QUIET_DB, _DEEP_DB = 0.8, 0.6, -6.0, -25.0

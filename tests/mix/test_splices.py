@@ -12,6 +12,8 @@ from scipy import signal
 
 from syncvid.arrays import Audio
 from syncvid.errors import SignalError
+from syncvid.mix.hiding import HOP_S, Heard
+from syncvid.mix.splice_costs import Near, astray, pair_notes
 from syncvid.mix.splices import Splice, cross_fade, fade_curves, find_splice, step_ratio
 
 # The analysis sound, and the sound that is joined.
@@ -261,7 +263,8 @@ def test_a_rest_of_one_take_hides_nothing(rng: np.random.Generator) -> None:
 
 
 def test_a_rest_too_short_hides_nothing(rng: np.random.Generator) -> None:
-    old, new = (hushed(held(330.0, phase), 44.99, 45.02) for phase in (0.0, 70.0))
+    # 52 ms between two ramps of 20 ms: a moment that is quiet, hardly a rest.
+    old, new = (hushed(held(330.0, phase), 44.975, 45.027) for phase in (0.0, 70.0))
     assert find(*takes(rng, old, new)).hidden_in != "rest"
 
 
@@ -273,6 +276,12 @@ def test_takes_that_both_wait_are_in_a_rest(
     splice = find(*takes(rng, nothing, nothing, noises))
     assert (splice.hidden_in, splice.at_s) == ("rest", pytest.approx(MARK_S, abs=1e-3))
     assert splice.fade_s == pytest.approx(0.060)
+
+
+def test_a_soft_held_note_is_no_noise(rng: np.random.Generator) -> None:
+    # -48 dBFS, as soft as the noise of a bad phone.
+    soft = [0.02 * held(330.0, phase) for phase in (0.0, 70.0)]
+    assert find(*takes(rng, *soft, (-70.0, -70.0))).hidden_in == "held"
 
 
 # Places: attacks
@@ -328,6 +337,36 @@ def test_a_rest_at_the_mark_beats_an_attack_far_away(rng: np.random.Generator) -
     assert splice.at_s == pytest.approx(45.0, abs=0.03)
 
 
+def test_a_mark_a_little_late_still_means_the_note(rng: np.random.Generator) -> None:
+    # The marked note is over when the rest comes, which is as near to the mark as its attack.
+    notes = [(44.3, 262.0), (45.0, 294.0), (45.7, 330.0)]
+    both = [hushed(played(notes, decay_s=2.0), 45.12, 45.40) for _ in range(2)]
+    splice = find(*takes(rng, *both), mark_s=45.10)
+    assert splice.hidden_in == "attack"
+    assert 0.0 <= gap_s(splice, 45.0) <= 0.010
+
+
+@pytest.mark.parametrize("rise_s", [0.010, 0.040])
+@pytest.mark.parametrize("hertz", [41.2, 196.0, 880.0])
+def test_a_bowed_note_is_cut_before_it_is_heard(
+    rng: np.random.Generator, rise_s: float, hertz: float
+) -> None:
+    # A note rises over the end of another one; low strings have their strength in the partials.
+    at_s = times()
+    both = []
+    for late_s in (0.0, 0.015):
+        begin_s = 45.0 + late_s
+        turn = 2 * np.pi * (at_s - begin_s)
+        rise = np.clip((at_s - begin_s) / rise_s, 0, 1)
+        note = 0.1 * sum(np.sin(turn * hertz * k + k * k) / np.sqrt(k) for k in range(1, 9))
+        before = played([(44.2, 330.0)], decay_s=0.3)
+        both.append(before + rise * note)
+    splice = find(*takes(rng, *both))
+    assert splice.hidden_in == "attack"
+    # A quarter of the rise is 12 dB below the note.
+    assert -rise_s / 4 <= gap_s(splice, 45.0) <= 0.012
+
+
 def test_no_note_is_heard_twice_or_lost(rng: np.random.Generator) -> None:
     # The note at the mark is struck 60 ms apart in the two takes: a cut between would double it.
     old = played([(44.2, 220.0), (44.97, 262.0), (45.6, 294.0)])
@@ -335,6 +374,21 @@ def test_no_note_is_heard_twice_or_lost(rng: np.random.Generator) -> None:
     for first, second in ((old, new), (new, old)):
         splice = find(*takes(rng, first, second))
         assert splice.at_s + splice.fade_s / 2 <= 44.97 or splice.at_s >= 45.04
+
+
+def test_between_the_attacks_of_one_note_is_the_worst_place() -> None:
+    hops = round(LENGTH_S / HOP_S)
+    never = np.zeros(hops, np.bool_)
+    both = [
+        Heard(np.zeros(hops), never, ~never, np.array([at_s]), np.array([9.0]))
+        for at_s in (1.47, 1.53)
+    ]
+    for old, new in (both, both[::-1]):
+        near = Near(old, new, pair_notes(old, new), 1.5, 0.35, LENGTH_S)
+        before, between, after = astray(near, np.array([1.46, 1.50, 1.54]))
+        assert between > max(before, after) + 1
+        # The downbeat is the mark's: it belongs to the new take.
+        assert after > before
 
 
 # Places: what is left
@@ -415,15 +469,26 @@ def test_a_take_that_ends_within_a_note_is_faded_out_before_its_end(
     assert shorter == splice
 
 
-def test_a_take_that_begins_in_a_rest_may_be_joined_there(rng: np.random.Generator) -> None:
+@pytest.mark.parametrize("begin_s", [44.95, 45.03])
+def test_a_take_that_begins_in_a_rest_may_be_joined_there(
+    rng: np.random.Generator, begin_s: float
+) -> None:
     old = hushed(held(220.0), 44.8, 45.2)
     new = hushed(held(220.0, 90.0), 40.0, 45.2)
     old, new = takes(rng, old, new)
-    new[times() < 44.95] = 0
+    new[times() < begin_s] = 0
     splice = find(old, new)
     assert splice.hidden_in == "rest"
-    assert splice.at_s - splice.fade_s / 2 >= 44.95
+    # Its noise is faded in too.
+    assert splice.at_s - splice.fade_s / 2 >= begin_s - HOP_S
     assert splice.at_s + splice.fade_s / 2 <= 45.2
+
+
+def test_a_shorter_take_counts_as_ended(rng: np.random.Generator) -> None:
+    old, new = takes(rng, held(220.0), held(220.0, 90.0))
+    silent = new.copy()
+    silent[40_000:] = 0
+    assert find(old, new[:40_000]) == find(old, silent)
 
 
 # Edges of the search
