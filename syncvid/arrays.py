@@ -23,6 +23,9 @@ Audio: TypeAlias = NDArray[np.float32]
 Floats: TypeAlias = NDArray[np.float64]
 """Times, lags and sums, in double precision."""
 
+Integers: TypeAlias = NDArray[np.int32]
+"""Samples as whole numbers, as they are written to files; the docstring says which bits count."""
+
 Plane: TypeAlias = NDArray[np.uint8]
 """One plane of a picture, ``(height, width)``."""
 

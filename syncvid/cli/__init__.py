@@ -23,6 +23,7 @@ from syncvid.cli.asking import (
     place_of,
     video_kinds,
 )
+from syncvid.cli.mixing import mix as mix_command
 from syncvid.cli.telling import (
     UNREADABLE,
     at_work,
@@ -558,6 +559,9 @@ def demo(
     say(f"Sheet: {outcome.preview.sheet}")
     say(f"Small video: {outcome.preview.video}")
     say(f"Video: {outcome.rendered.out}{how_made(outcome.rendered)}")
+
+
+app.command("mix")(mix_command)
 
 
 def main(arguments: Sequence[str] | None = None) -> Never:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, get_args
 
 from syncvid.errors import ProductionError, SyncvidError
 
@@ -124,3 +124,13 @@ def video_kinds(names: list[str] | None, limit_mb: float | None) -> list[OutputK
         else kind
         for kind in kinds
     ]
+
+
+def word_from(written: str | None, choices: Any, option: str) -> Any:
+    """Read one of the words of a Literal type; None where nothing was written."""
+    known = get_args(choices)
+    if written is None or written in known:
+        return written
+    raise ProductionError(
+        f"{option} {written!r} is not known.", fix=f"Write one of {', '.join(known)}."
+    )

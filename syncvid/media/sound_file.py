@@ -18,7 +18,7 @@ import av
 import numpy as np
 import soundfile
 
-from syncvid.arrays import Sound
+from syncvid.arrays import Integers, Sound
 from syncvid.errors import MediaError
 from syncvid.media.errors import media_errors
 
@@ -38,6 +38,9 @@ _MP3_RATES = (16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
 
 # A sample of 24 bits.
 _WAV_BYTES = 3
+
+# Stands in the head of what is written, so that it is known as ours.
+_COMMENT = "Made with syncvid"
 
 # Given to the encoder in pieces of so many samples.
 _PIECE = 240_000
@@ -80,6 +83,50 @@ def write_sound(path: Path, sound: Sound) -> None:
             part.unlink(missing_ok=True)
 
 
+def write_integers(path: Path, samples: Integers, *, sample_rate: int, title: str = "") -> None:
+    """Write a sound that was brought to 24 bits already, bit by bit as it is.
+
+    Parameters
+    ----------
+    path : Path
+        Ends with .wav or .flac; appears only when it is whole.
+    samples : ndarray, shape (channels, samples), int32
+        The 24 bits are the upper ones of each number.
+    sample_rate : int
+        In Hz.
+    title : str
+        Stands in the file's head.
+
+    Raises
+    ------
+    MediaError
+        Another ending, or the file cannot be written; what was there before is still there.
+    """
+    ending = path.suffix.lower()
+    if ending not in _LOSSLESS:
+        raise MediaError(f"24 bits cannot be kept as {ending}.", where=str(path))
+    _check_room(path, ending, samples.size)
+    kind, subtype = _LOSSLESS[ending]
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with media_errors(path, doing="write"):
+            # The system says why a file cannot be opened; the library does not.
+            part.touch()
+            with soundfile.SoundFile(
+                part, "w", sample_rate, samples.shape[0], format=kind, subtype=subtype
+            ) as file:
+                file.comment = _COMMENT
+                if title:
+                    file.title = title
+                for first in range(0, samples.shape[1], _PIECE):
+                    file.write(np.ascontiguousarray(samples[:, first : first + _PIECE].T))
+            os.replace(part, path)
+    finally:
+        # On a disk that cannot be written there is nothing to remove, and the error says so.
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
 def _check(path: Path, ending: str, sound: Sound) -> None:
     """Refuse at the door what the kind of file cannot hold."""
     if ending not in ENDINGS:
@@ -100,16 +147,16 @@ def _check(path: Path, ending: str, sound: Sound) -> None:
             where=str(path),
             fix="Write .wav or .flac, or a sound of 48000 Hz.",
         )
-    _check_room(path, ending, sound)
+    _check_room(path, ending, sound.samples.size)
 
 
-def _check_room(path: Path, ending: str, sound: Sound) -> None:
+def _check_room(path: Path, ending: str, count: int) -> None:
     """Refuse what has no room on the disk: the library that writes would not say why it failed."""
     if ending != ".wav":
         return
     with media_errors(path, doing="write"):
         free = shutil.disk_usage(path.parent).free
-    needed = sound.samples.size * _WAV_BYTES
+    needed = count * _WAV_BYTES
     if needed > free:
         raise MediaError(
             f"The disk has no room for it: {needed / 1e6:.0f} MB are needed, {free / 1e6:.0f} are "

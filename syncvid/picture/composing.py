@@ -76,6 +76,7 @@ def compose(
     size: tuple[int, int],
     frame_rate: FrameRate,
     duration_s: float,
+    starts_s: float = 0.0,
     window_s: tuple[float, float] | None = None,
     bars: Bars | None = None,
     leads: Sequence[Lead] = (),
@@ -96,7 +97,9 @@ def compose(
     frame_rate : Fraction
         Pictures per second.
     duration_s : float
-        Length of the music in seconds.
+        The reference second at which the music ends.
+    starts_s : float
+        The one at which it begins; 0 where there is a finished mix.
     window_s : (float, float) or None
         Reference seconds of an excerpt, without title and credits; None: all of it.
     bars : Bars or None
@@ -120,8 +123,8 @@ def compose(
         No voice at all, a size that cannot be encoded, tiles that would be too small, or an excerpt
         outside of the music.
     """
-    _check(voices, size, duration_s)
-    first, last = _window(window_s, duration_s, frame_rate)
+    _check(voices, size, duration_s - starts_s)
+    first, last = _window(window_s, (starts_s, duration_s), frame_rate)
     voices = tuple(_in_order(voice) for voice in voices)
     scenes, remarks = lay_out(voices, layout, size=size, beats=bars, leads=leads, absent=absent)
     if view_of is not None:
@@ -141,7 +144,7 @@ def compose(
         first=first,
         last=last,
         words=tuple(
-            Words(max(0.0, from_s) + FADE_S, min(duration_s, to_s) - FADE_S, words)
+            Words(max(starts_s, from_s) + FADE_S, min(duration_s, to_s) - FADE_S, words)
             for (from_s, to_s, _), words in zip(captions, types[len(voices) :], strict=True)
         ),
         warnings=(*remarks, *complaints, *too_long),
@@ -158,8 +161,8 @@ def with_plates(composition: Composition, around: Around) -> Composition:
         (title,), notes = choose_type([around.title])
         (subtitle,), more = choose_type([around.subtitle], italic=True)
         warnings += [*notes, *more]
-        first = -pictures_to_cover(around.title_s, rate)
-        change_s = -_PLATE_DISSOLVE_S / 2
+        change_s = picture_start_s(first, rate) - _PLATE_DISSOLVE_S / 2
+        first -= pictures_to_cover(around.title_s, rate)
         scenes[0] = replace(scenes[0], from_s=change_s, dissolve_s=_PLATE_DISSOLVE_S)
         plate = TitlePlate(title, subtitle)
         scenes.insert(0, Scene(-math.inf, change_s, (), plate=plate))
@@ -230,17 +233,18 @@ def _viewed(scene: Scene, voices: Sequence[Voice], layout: Layout, view_of: View
 
 
 def _window(
-    window_s: tuple[float, float] | None, duration_s: float, frame_rate: FrameRate
+    window_s: tuple[float, float] | None, music_s: tuple[float, float], frame_rate: FrameRate
 ) -> tuple[int, int]:
     """Return the first output picture and the one after the last."""
+    starts_s, duration_s = music_s
     whole = pictures_to_cover(duration_s, frame_rate)
     if window_s is None:
-        return 0, whole
-    from_s, to_s = max(0.0, window_s[0]), min(duration_s, window_s[1])
+        return picture_at(starts_s, frame_rate), whole
+    from_s, to_s = max(starts_s, window_s[0]), min(duration_s, window_s[1])
     if not from_s < to_s:
         raise ProductionError(
             f"There is no music from {window_s[0]:g} to {window_s[1]:g} s: "
-            f"it lasts from 0 to {duration_s:.1f} s.",
+            f"it lasts from {starts_s:g} to {duration_s:.1f} s.",
             fix="Choose an excerpt inside of it.",
         )
     # Both ends lie at the picture that is then on screen: the first note is whole, the one after

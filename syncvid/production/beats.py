@@ -275,14 +275,16 @@ def _map_of(document: Mapping[str, Any]) -> GuideMap:
         )
         for row, at_s, later_s in zip(rows, times_s, [*times_s[1:], *times_s[-1:]], strict=True)
     )
-    end_s = times_s[-1] if times_s else 0.0
+    end_s = times_s[-1] + (times_s[-1] - times_s[-2]) if len(times_s) > 1 else 0.0
+    # Bars of the count-in have numbers up to 0.
+    first_s = next((beat.guide_s for beat in beats if beat.bar >= 1), 0.0)
     signature = document.get("signature")
     return GuideMap(
         title=str(document.get("title", "")),
         version=int(document.get("version", 1)),
         fingerprint=str(document.get("fingerprint", "")),
         duration_s=float(document.get("duration_s", end_s)),
-        music_from_s=float(document.get("music_from_s", 0.0)),
+        music_from_s=float(document.get("music_from_s", first_s)),
         music_to_s=float(document.get("music_to_s", end_s)),
         beats=beats,
         clicks=tuple(

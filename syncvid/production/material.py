@@ -21,6 +21,7 @@ from syncvid.production.names import guess_names
 from syncvid.production.pins import Pin, pin_of
 from syncvid.production.plan import PLAN_FILE, Part, Picture, Plan, Take, resolve
 from syncvid.production.results import Stretch
+from syncvid.production.sound_plan import PLAIN_PART, PartSound, SoundPlan
 from syncvid.production.store import Store
 from syncvid.production.toml import read_toml
 
@@ -137,6 +138,12 @@ class Material:
         The sections of the piece.
     guide_offset_s : float or None
         Where the user has settled that the guide begins on the mix; None leaves it to sync.
+    sound : SoundPlan
+        How a mix of the clips is to sound.
+    part_sounds : dict
+        What is said of the sound of each part, by (part, player).
+    room : SourceFile or None
+        The impulse response that the plan names, if it names one.
     """
 
     title: str
@@ -155,6 +162,13 @@ class Material:
     captions: tuple[Caption, ...] = ()
     sections: tuple[Section, ...] = ()
     guide_offset_s: float | None = None
+    sound: SoundPlan = field(default_factory=SoundPlan)
+    part_sounds: dict[tuple[str, str], PartSound] = field(default_factory=dict)
+    room: SourceFile | None = None
+
+    def sound_of(self, part: str, player: str) -> PartSound:
+        """Return what is said of the sound of a part."""
+        return self.part_sounds.get((part, player), PLAIN_PART)
 
 
 def plan_path(folder: Path) -> Path:
@@ -208,6 +222,7 @@ def open_production(folder: Path) -> Material:
         if (still := finder.find(part.still, f"`still` of {part.name}"))
     }
     background = finder.find(plan.picture.background_image, "`background` under [picture]")
+    room = finder.find(plan.sound.room_file, "`room` under [sound]")
     finder.conclude()
     return Material(
         title=plan.title or folder.resolve().name,
@@ -226,6 +241,9 @@ def open_production(folder: Path) -> Material:
         captions=tuple(Caption(c.begins, c.ends, c.text, c.show) for c in plan.captions),
         sections=tuple(Section(s.name, s.begins) for s in plan.sections),
         guide_offset_s=plan.guide_offset_s,
+        sound=plan.sound,
+        part_sounds={(part.name, part.player): part.sound for part in plan.parts},
+        room=room,
     )
 
 

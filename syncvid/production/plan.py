@@ -12,6 +12,16 @@ from typing import Annotated
 from pydantic import Field, ValidationInfo, field_validator
 
 from syncvid.errors import SyncvidError
+from syncvid.production.passages import Passage
+from syncvid.production.sound_plan import (
+    Cleaning,
+    Gain,
+    Pan,
+    PartSound,
+    PassageEntry,
+    Shift,
+    SoundPlan,
+)
 from syncvid.production.strict import (
     At,
     CardSeconds,
@@ -123,13 +133,54 @@ class Part(Strict):
         Path of an image that is shown where the part has no moving picture.
     takes : list of Take
         Its recordings.
+    gain_db, pan, shift_ms, muted, room_db, clean, passages, shown
+        Its sound, as `syncvid.production.sound_plan.PartSound` says.
     """
 
     name: Name
     player: str = ""
     group: str = ""
     still: str = ""
+    gain_db: Gain = 0.0
+    pan: Pan | None = None
+    shift_ms: Shift = 0.0
+    muted: bool = False
+    room_db: Gain = 0.0
+    clean: list[Cleaning] | None = None
+    passages: list[PassageEntry] = Field(default_factory=list)
+    shown: bool = True
     takes: list[Take] = Field(default_factory=list)
+
+    @field_validator("passages")
+    @classmethod
+    def _stand_side_by_side(cls, passages: list[Passage]) -> list[Passage]:
+        """Refuse two passages of which it is clear that they overlap."""
+        for number, one in enumerate(passages):
+            for other in passages[:number]:
+                apart = one.ends.surely_not_after(other.begins)
+                if not apart and not other.ends.surely_not_after(one.begins) and _clear(one, other):
+                    raise ValueError(f"{str(one)!r} and {str(other)!r} overlap")
+        return passages
+
+    @property
+    def sound(self) -> PartSound:
+        """What is said of its sound."""
+        return PartSound(
+            gain_db=self.gain_db,
+            pan=self.pan,
+            shift_ms=self.shift_ms,
+            muted=self.muted,
+            room_db=self.room_db,
+            clean=None if self.clean is None else tuple(self.clean),
+            passages=tuple(self.passages),
+            shown=self.shown,
+        )
+
+
+def _clear(one: Passage, other: Passage) -> bool:
+    """Tell whether two passages are told alike, so that their order is known without bars."""
+    moments = (one.begins, one.ends, other.begins, other.ends)
+    return len({moment.seconds is None for moment in moments}) == 1
 
 
 class Picture(Strict):
@@ -238,6 +289,7 @@ class Plan(Strict):
     guide: str = ""
     guide_offset_s: Seconds | None = None
     picture: Picture = Picture()
+    sound: SoundPlan = SoundPlan()
     captions: list[CaptionEntry] = Field(default_factory=list)
     sections: list[SectionEntry] = Field(default_factory=list)
     parts: list[Part] = Field(default_factory=list)
@@ -246,6 +298,7 @@ class Plan(Strict):
         """Return (what it is, path as written) of every file that is in use."""
         named = [("mix", self.mix), ("guide", self.guide)]
         named.append(("`background` under [picture]", self.picture.background_image))
+        named.append(("`room` under [sound]", self.sound.room_file))
         for part in self.parts:
             named.append((f"`still` of {part.name}", part.still))
             for take in part.takes:

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from syncvid.steps.demo import DemoOutcome, run_demo
     from syncvid.steps.explaining import explain_clip
     from syncvid.steps.guiding import GuideOutcome, GuideWishes, make_guide
+    from syncvid.steps.mix_excerpt import MixExcerpt, preview_mix
+    from syncvid.steps.mix_plan import MixWishes
+    from syncvid.steps.mixing import MixOutcome, make_mix
     from syncvid.steps.placing import Choice, Settled, place_take
     from syncvid.steps.practice import Practice
     from syncvid.steps.previewing import (
@@ -48,6 +51,9 @@ _HOMES = {
     "GuideOutcome": "syncvid.steps.guiding",
     "GuideWishes": "syncvid.steps.guiding",
     "Look": "syncvid.steps.composing",
+    "MixExcerpt": "syncvid.steps.mix_excerpt",
+    "MixOutcome": "syncvid.steps.mixing",
+    "MixWishes": "syncvid.steps.mix_plan",
     "Practice": "syncvid.steps.practice",
     "PreviewOutcome": "syncvid.steps.previewing",
     "RenderOutcome": "syncvid.steps.rendering",
@@ -57,11 +63,13 @@ _HOMES = {
     "add_clips": "syncvid.steps.productions",
     "explain_clip": "syncvid.steps.explaining",
     "make_guide": "syncvid.steps.guiding",
+    "make_mix": "syncvid.steps.mixing",
     "make_preview": "syncvid.steps.previewing",
     "measure_picture_shift": "syncvid.steps.shifting",
     "new_production": "syncvid.steps.productions",
     "place_take": "syncvid.steps.placing",
     "preview_excerpt": "syncvid.steps.previewing",
+    "preview_mix": "syncvid.steps.mix_excerpt",
     "preview_still": "syncvid.steps.previewing",
     "production_status": "syncvid.steps.status",
     "render": "syncvid.steps.rendering",
@@ -109,6 +117,7 @@ STEPS = (
     Step("production_status", "status", "what is there, what is out of date, what comes next"),
     Step("sync_clips", "sync", "offset, drift and verdict of every clip"),
     Step("place_take", "place", "settles where a take belongs; what the user settles wins"),
+    Step("make_mix", "mix", "the mastered mix from the clips' own sound, its figures, its stems"),
     Step("make_preview", "preview", "a quick small video, and the sheet of what was found"),
     Step("render", "render", "the finished video"),
 )
@@ -122,6 +131,9 @@ __all__ = [
     "GuideOutcome",
     "GuideWishes",
     "Look",
+    "MixExcerpt",
+    "MixOutcome",
+    "MixWishes",
     "Practice",
     "PreviewOutcome",
     "RenderOutcome",
@@ -132,11 +144,13 @@ __all__ = [
     "add_clips",
     "explain_clip",
     "make_guide",
+    "make_mix",
     "make_preview",
     "measure_picture_shift",
     "new_production",
     "place_take",
     "preview_excerpt",
+    "preview_mix",
     "preview_still",
     "production_status",
     "render",

@@ -32,6 +32,7 @@ from syncvid.progress import SILENT, Progress
 from syncvid.steps.casting import ALWAYS_S, STILL_FOCUS, Cast, cast
 from syncvid.steps.framing import Looks, look_at_takes
 from syncvid.steps.hearing import Facts
+from syncvid.steps.own_mix import NO_OWN_SOUND, OwnSound, own_sound
 from syncvid.steps.parts import leads_of, with_entrances
 from syncvid.steps.telling import find_beats, guide_offset_of
 from syncvid.timeline import Bars, Lead, Placement
@@ -86,6 +87,8 @@ class Scenario:
         Who leads when, if the layout asks.
     looks : Looks
         What the takes look like, if the layout asks.
+    own : OwnSound
+        What is heard where there is no finished mix.
     """
 
     material: Material
@@ -97,6 +100,7 @@ class Scenario:
     sections: tuple[TimedSection, ...]
     leads: tuple[Lead, ...]
     looks: Looks
+    own: OwnSound = NO_OWN_SOUND
 
     @property
     def size(self) -> tuple[int, int]:
@@ -117,7 +121,7 @@ class Scenario:
         if begins is None and ends is None:
             return None
         return (
-            at_s(begins, self.bars, "the excerpt") if begins else 0.0,
+            at_s(begins, self.bars, "the excerpt") if begins else self.players.starts_s,
             at_s(ends, self.bars, "the excerpt") if ends else self.players.duration_s,
         )
 
@@ -135,6 +139,7 @@ class Scenario:
             self.layout,
             size=size,
             frame_rate=self.look_of.frame_rate or picture.rate,
+            starts_s=self.players.starts_s,
             duration_s=self.players.duration_s,
             window_s=self.window_s,
             bars=self.bars,
@@ -203,8 +208,12 @@ def plan_video(
     if material.folder is None and look_of.layout is None:
         # Nobody has said anything of how loose clips are to look: they are shown as filmed.
         layout = replace(layout, tile=replace(layout.tile, equal_heads=0.0))
-    players = cast(material, result, facts, take_dissolve_s=layout.tile.take_dissolve_s)
     bars = _bars(material, result)
+    own = own_sound(material, result, facts, bars)
+    dissolve_s = layout.tile.take_dissolve_s
+    players = cast(material, result, facts, heard=own.parts, take_dissolve_s=dissolve_s)
+    if own.mix is not None:
+        players = replace(players, starts_s=own.mix.from_s, duration_s=own.mix.to_s)
     # Before anything that takes long: a bar that is not known ends the work.
     captions = time_captions(material.captions, bars)
     sections = time_sections(material.sections, bars)
@@ -231,6 +240,7 @@ def plan_video(
         sections=sections,
         leads=leads,
         looks=looks,
+        own=own,
     )
 
 

@@ -148,7 +148,7 @@ def output_key(
 ) -> str:
     """Return what a video is made from."""
     material = scenario.material
-    sound = source_record(material.mix)
+    sound = source_record(material.mix) or scenario.own.key
     # As they lie on the reference: another place of the guide moves chapters and captions.
     words = [material.title, *map(repr, (*scenario.captions, *scenario.sections))]
     return fingerprint(RENDER_VERSION, repr(composition), sound, asdict(settings), limit_mb, words)

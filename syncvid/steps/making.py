@@ -14,7 +14,6 @@ from syncvid.media.sound import SoundFile
 from syncvid.mix import PlainSum, safe_gain
 from syncvid.picture import Composition
 from syncvid.production.fitting import Trial, fit
-from syncvid.production.material import Material
 from syncvid.production.outputs import OutputKind, size_of
 from syncvid.progress import SILENT, Progress
 from syncvid.segments import (
@@ -26,9 +25,10 @@ from syncvid.segments import (
     render_videos,
 )
 from syncvid.sources import SoundSource
-from syncvid.steps.casting import Cast
 from syncvid.steps.composing import Scenario
 from syncvid.steps.made import Shown, is_there, note_output, output_key, shown_in
+from syncvid.steps.own_mix import mixed_sound
+from syncvid.steps.stems import pieces_of
 
 SAMPLE_RATE = 48_000
 """Rate of the sound in the video, Hz."""
@@ -53,12 +53,14 @@ class Seen(NamedTuple):
     summary: RenderSummary | None = None
 
 
-def video_sound(material: Material, players: Cast, progress: Progress = SILENT) -> SoundSource:
-    """Return the sound of the video: the mix, or the plain sum of the clips that are shown."""
-    if material.mix is not None:
-        return SoundFile(material.mix.path)
-    lines = [line for entry in players.shown if (line := entry.line) is not None]
-    total = PlainSum(lines, players.duration_s)
+def video_sound(scenario: Scenario, progress: Progress = SILENT) -> SoundSource:
+    """Return the sound of the video: the mix, or the plain sum of what is heard of the parts."""
+    if scenario.material.mix is not None:
+        return SoundFile(scenario.material.mix.path)
+    if scenario.own.mix is not None:
+        return mixed_sound(scenario.own.mix)
+    pieces = [piece for part in scenario.own.parts for piece in pieces_of(part)]
+    total = PlainSum(pieces, scenario.players.duration_s)
     total.gain = safe_gain(total, sample_rate=SAMPLE_RATE, progress=progress)
     return total
 
@@ -137,7 +139,7 @@ class Maker:
     def _sound(self) -> SoundSource:
         """Return the sound of all videos."""
         if self._known_sound is None:
-            self._known_sound = video_sound(self._material, self._scenario.players)
+            self._known_sound = video_sound(self._scenario)
         return self._known_sound
 
     def _output(self, composition: Composition, out: Path, settings: EncodeSettings) -> Output:

@@ -180,7 +180,7 @@ class Pictures:
 def _sound_of(scenario: Scenario, composition: Composition) -> PlacedSound:
     """Return the sound of a video, on its clock."""
     return PlacedSound(
-        video_sound(scenario.material, scenario.players),
+        video_sound(scenario),
         duration_s=composition.to_s - composition.from_s,
         at_s=max(0.0, -composition.from_s),
         from_s=max(0.0, composition.from_s),

@@ -64,7 +64,7 @@ def _of_excerpt(scenario: Scenario) -> Iterator[str]:
     if window_s is None:
         return
     begins, ends = scenario.look_of.begins, scenario.look_of.ends
-    if begins is not None and window_s[0] < 0.0:
+    if begins is not None and window_s[0] < scenario.players.starts_s:
         yield (
             f"The excerpt would begin at {_when(begins, window_s[0])}, before the music: it begins "
             "with the music."
@@ -80,8 +80,12 @@ def _of_words(scenario: Scenario) -> Iterator[str]:
     """Name captions and sections that lie outside."""
     length_s = scenario.players.duration_s
     for caption in scenario.captions:
-        if caption.from_s >= length_s or caption.to_s <= 0.0:
-            side = "before the music" if caption.to_s <= 0.0 else _after(length_s)
+        if caption.from_s >= length_s or caption.to_s <= scenario.players.starts_s:
+            side = (
+                "before the music"
+                if caption.to_s <= scenario.players.starts_s
+                else _after(length_s)
+            )
             yield (
                 f"The caption {caption.text!r} ({caption.from_s:.1f} to {caption.to_s:.1f} s) lies "
                 f"{side}, so it is never seen. Mend its `from` and `to` in production.toml."

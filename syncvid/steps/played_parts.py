@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from syncvid.arrays import Sound
 from syncvid.errors import ProductionError
-from syncvid.mix import Line, PlainSum, safe_gain
+from syncvid.media.sound import SoundFile
+from syncvid.mix import Piece, PlainSum, safe_gain
 from syncvid.production.beats import GuideMap
 from syncvid.production.material import open_production, plan_path
 from syncvid.production.results import SyncResult
 from syncvid.progress import SILENT
-from syncvid.steps.casting import Entry, cast
+from syncvid.steps.casting import cast
+from syncvid.steps.entries import Entry
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.guide_source import GuideSource
 from syncvid.steps.telling import find_beats, guide_offset_of
@@ -38,29 +40,29 @@ class PlayedParts:
     ----------
     names : tuple of str
         In score order.
-    lines : dict
-        Recordings of each part, on the guide's clock; empty where the score plays.
+    pieces : tuple of (str, Piece)
+        Recordings, each with its part, on the guide's clock; empty where the score plays.
     remarks : tuple of str
         Whom we do not hear, and why.
     """
 
     names: tuple[str, ...] = ()
-    lines: tuple[tuple[str, Line], ...] = ()
+    pieces: tuple[tuple[str, Piece], ...] = ()
     remarks: tuple[str, ...] = ()
 
     @property
     def is_recorded(self) -> bool:
         """Whether recordings are heard, not the score."""
-        return bool(self.lines)
+        return bool(self.pieces)
 
     def with_guide(self, guide: Sound, parts: Sequence[str]) -> Sound:
         """Return the guide with some parts' recordings under its clicks.
 
         All versions have the same gain, so that nobody is louder where somebody is missing.
         """
-        everybody = PlainSum([line for _, line in self.lines], guide.duration_s)
+        everybody = PlainSum([piece for _, piece in self.pieces], guide.duration_s)
         gain = safe_gain(everybody, sample_rate=guide.sample_rate) * _UNDER_CLICK
-        chosen = [line for name, line in self.lines if name in parts]
+        chosen = [piece for name, piece in self.pieces if name in parts]
         total = PlainSum(chosen, guide.duration_s, gain)
         samples = guide.samples.copy()
         heard = total.read(0.0, guide.duration_s, guide.sample_rate).mean(axis=0)
@@ -110,13 +112,13 @@ def _recorded(read: GuideSource, guide: GuideMap) -> PlayedParts | None:
             where=str(read.folder),
             fix="Make versions with the players from the plan to which they have played.",
         )
-    lines = tuple(
+    pieces = tuple(
         (entry.recording.part, moved)
         for entry in entries
         if (moved := _on_guide(entry, offset_s)) is not None
     )
     return PlayedParts(
-        tuple(dict.fromkeys(name for name, _ in lines)), lines, tuple(_missing(outcome.result))
+        tuple(dict.fromkeys(name for name, _ in pieces)), pieces, tuple(_missing(outcome.result))
     )
 
 
@@ -128,14 +130,15 @@ def _same_beats(one: BeatMap, other: BeatMap) -> bool:
     )
 
 
-def _on_guide(entry: Entry, guide_offset_s: float) -> Line | None:
-    """Return a recording's line on the clock of the guide."""
-    line = entry.line
-    if line is None:
+def _on_guide(entry: Entry, guide_offset_s: float) -> Piece | None:
+    """Return a recording's sound on the clock of the guide."""
+    sound = entry.sound
+    if sound is None:
         return None
-    placed = line.placement
+    placed = sound.take.placement
     shifted = Placement(placed.offset_s - guide_offset_s, placed.drift_ppm)
-    return replace(line, placement=shifted)
+    begin_s, end_s = sound.take.stretch_s
+    return Piece(SoundFile(sound.source.path), shifted, clip_from_s=begin_s, clip_to_s=end_s)
 
 
 def _missing(result: SyncResult) -> list[str]:

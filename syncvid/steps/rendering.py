@@ -31,7 +31,9 @@ from syncvid.segments import (
 from syncvid.steps.casting import Cast
 from syncvid.steps.composing import AS_PLANNED, Look, Scenario, plan_video
 from syncvid.steps.findings import find_places_of, with_parts
+from syncvid.steps.finished_mix import finished_mix_remarks
 from syncvid.steps.making import Maker, Video, as_made, video_of
+from syncvid.steps.mixing import make_mix, wishes_of
 from syncvid.steps.outside import outside_the_piece, still_outside
 from syncvid.timeline import picture_at
 
@@ -132,6 +134,9 @@ def render(
     _check_targets(material, [*named.values()], report, still, sync_file)
     outcome, facts = find_places_of(material, sync_file, progress.part(0.1))
     result = outcome.result
+    if material.mix is None and sync_file is None and wishes_of(material) is not None:
+        # It was made once: what the plan says now is what is heard.
+        make_mix(material, progress=progress.part(0.3))
     if sync_file is not None:
         material = with_parts(material, result)
     scenario = plan_video(material, result, facts, look_of, progress.part(0.05))
@@ -150,6 +155,8 @@ def render(
     remarks = (
         *outcome.remarks,
         *astray,
+        *scenario.own.remarks,
+        *finished_mix_remarks(material),
         *_omissions(material, result, scenario.players),
         *scenario.looks.remarks,
         *first.composition.warnings,

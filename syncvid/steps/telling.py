@@ -10,7 +10,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from syncvid.handoff import SheetClip, SheetPage, SheetSound
-from syncvid.production.beats import read_map
+from syncvid.production.beats import GuideMap, read_map
 from syncvid.production.files import system_errors
 from syncvid.production.material import Material
 from syncvid.production.pick import TakeName, take_label
@@ -152,12 +152,18 @@ def guide_offset_of(material: Material, result: SyncResult) -> float | None:
     return result.guide_offset_s if settled is None else settled
 
 
-def find_beats(material: Material) -> BeatMap | None:
-    """Return the beats of the guide, from the ``.beats.json`` file beside it."""
+def find_guide_map(material: Material) -> GuideMap | None:
+    """Return what is known of the guide's time, from the ``.beats.json`` file beside it."""
     if material.guide is None:
         return None
     path = material.guide.path.with_suffix(".beats.json")
     if not path.is_file():
         return None
     with system_errors(path):
-        return read_map(path.read_text(encoding="utf-8"), where=str(path)).beat_map
+        return read_map(path.read_text(encoding="utf-8"), where=str(path))
+
+
+def find_beats(material: Material) -> BeatMap | None:
+    """Return the beats of the guide, from the ``.beats.json`` file beside it."""
+    guide = find_guide_map(material)
+    return guide.beat_map if guide is not None else None

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from syncvid.arrays import Audio
-from syncvid.mix import Line, PlainSum, safe_gain
+from syncvid.mix import Piece, PlainSum, safe_gain
 from syncvid.timeline import Placement, to_samples
 
 RATE = 48_000
@@ -33,7 +33,7 @@ class Tones:
 def test_drift_is_taken_out_at_both_ends() -> None:
     # The pitch of the sum is that of the clip over (1 + drift): checked by least squares.
     place = Placement(offset_s=1.2345, drift_ppm=120.0)
-    total = PlainSum([Line(Tones(1000.0), place)], 20.0)
+    total = PlainSum([Piece(Tones(1000.0), place)], 20.0)
     for begin in (2.0, 18.0):
         heard = total.read(begin, begin + 0.5, RATE)[0]
         at_s = begin + np.arange(heard.size) / RATE
@@ -43,13 +43,13 @@ def test_drift_is_taken_out_at_both_ends() -> None:
 
 
 def test_a_sum_read_in_blocks_is_the_sum_read_at_once() -> None:
-    total = PlainSum([Line(Tones(440.0), Placement(0.5, 40.0))], 4.0)
+    total = PlainSum([Piece(Tones(440.0), Placement(0.5, 40.0))], 4.0)
     blocks = np.concatenate([total.read(t, t + 1.0, RATE) for t in (0.0, 1.0, 2.0, 3.0)], axis=1)
     assert np.abs(blocks - total.read(0.0, 4.0, RATE)).max() < 1e-4
 
 
 def test_a_clip_is_silent_outside_its_time_and_fades_at_its_ends() -> None:
-    total = PlainSum([Line(Tones(440.0, duration_s=1.0), Placement(1.0))], 3.0)
+    total = PlainSum([Piece(Tones(440.0, duration_s=1.0), Placement(1.0))], 3.0)
     heard = total.read(0.0, 3.0, RATE)[0]
     assert not heard[: RATE - 1].any()
     assert not heard[2 * RATE + 1 :].any()
@@ -59,7 +59,7 @@ def test_a_clip_is_silent_outside_its_time_and_fades_at_its_ends() -> None:
 
 
 def test_the_safe_gain_brings_the_peak_to_minus_three() -> None:
-    lines = [Line(Tones(200.0, amplitude=0.9), Placement(0.0)) for _ in range(4)]
+    lines = [Piece(Tones(200.0, amplitude=0.9), Placement(0.0)) for _ in range(4)]
     total = PlainSum(lines, 2.0)
     total.gain = safe_gain(total, sample_rate=RATE)
     peak_db = 20 * np.log10(np.abs(total.read(0.0, 2.0, RATE)).max())
@@ -74,7 +74,7 @@ def test_no_clips_are_silence() -> None:
 
 def test_only_the_stretch_of_a_clip_that_is_used_is_heard() -> None:
     """Clip seconds 2 to 3 at an offset of -1 s are reference seconds 1 to 2."""
-    total = PlainSum([Line(Tones(440.0), Placement(-1.0), from_s=2.0, to_s=3.0)], 4.0)
+    total = PlainSum([Piece(Tones(440.0), Placement(-1.0), clip_from_s=2.0, clip_to_s=3.0)], 4.0)
     heard = total.read(0.0, 4.0, RATE)[0]
     assert not heard[: RATE - 1].any()
     assert not heard[2 * RATE + 1 :].any()

@@ -1,0 +1,250 @@
+"""All that decides how a mix comes out, found before anything is mixed."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from syncvid.errors import ProductionError
+from syncvid.mix.panning import pan_of
+from syncvid.mix.rooms import ROOMS
+from syncvid.picture import compose
+from syncvid.production.files import fingerprint
+from syncvid.production.layouts import find_layout
+from syncvid.production.looks import with_overrides
+from syncvid.production.material import Material, source_record
+from syncvid.production.results import SyncResult
+from syncvid.production.sound_plan import Amount, SoundPlan, Use
+from syncvid.steps.casting import cast, label_of
+from syncvid.steps.entries import reference_s_of
+from syncvid.steps.heard_parts import HeardPart, heard_parts
+from syncvid.steps.hearing import Facts
+from syncvid.steps.music_window import MusicWindow, music_window
+from syncvid.steps.telling import find_beats, find_guide_map, guide_offset_of
+from syncvid.timeline import Bars
+
+# Raised when the same wishes give another mix.
+_MIXING = "mixing/1"
+
+
+@dataclass(frozen=True, slots=True)
+class MixWishes:
+    """What is asked for besides the plan; None leaves it to the plan.
+
+    Attributes
+    ----------
+    loudness : str or None
+        What the mix is for.
+    room, amount : str or None
+        Which room, and how much of it.
+    stems : bool
+        Write the stems as files too.
+    """
+
+    loudness: Use | None = None
+    room: str | None = None
+    amount: Amount | None = None
+    stems: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class MixPlan:
+    """What is mixed, and how.
+
+    Attributes
+    ----------
+    material : Material
+        The recordings.
+    reference : str
+        ``mix``, ``guide`` or ``clips``.
+    parts : tuple of HeardPart
+        What is heard, in score order.
+    window : MusicWindow
+        When.
+    sound : SoundPlan
+        How, what is asked for included.
+    pans : dict
+        Where each part stands, by (part, player), -1 to 1; by its tile or as the user says.
+    bars : Bars or None
+        Where the bars lie on the reference.
+    stems : bool
+        Whether stems are written as files.
+    remarks : tuple of str
+        What is worth knowing.
+    """
+
+    material: Material
+    reference: str
+    parts: tuple[HeardPart, ...]
+    window: MusicWindow
+    sound: SoundPlan
+    pans: dict[tuple[str, str], float]
+    bars: Bars | None
+    stems: bool
+    remarks: tuple[str, ...]
+
+    def key(self) -> str:
+        """Return what the mix depends on."""
+        parts = [
+            (
+                part.name,
+                [(repr(p.line), p.entry.sound and p.entry.sound.source.identity, p.from_s, p.to_s,
+                  p.gain_db, p.entry.stretch_s) for p in part.passages],
+                [repr(splice) for splice in part.splices],
+                repr(part.wishes),
+                self.material.groups.get((part.part, part.player), ""),
+                self.pans.get((part.part, part.player), 0.0),
+            )
+            for part in self.parts
+        ]  # fmt: skip
+        room = source_record(self.material.room)
+        window = asdict(self.window)
+        plan = self.sound.model_dump_json()
+        return fingerprint(_MIXING, parts, room, window, plan, self.stems, self.material.title)
+
+
+def plan_mix(
+    material: Material, result: SyncResult, facts: dict[str, Facts], wishes: MixWishes
+) -> MixPlan:
+    """Decide what is mixed, and how.
+
+    Parameters
+    ----------
+    material : Material
+        A production.
+    result : SyncResult
+        The places of its clips.
+    facts : dict
+        What is known of each file, by its path as given.
+    wishes : MixWishes
+        What is asked for besides the plan.
+
+    Returns
+    -------
+    MixPlan
+
+    Raises
+    ------
+    ProductionError
+        A passage, a melody or a room of the plan cannot be found.
+    """
+    sound = _as_wished(material.sound, wishes)
+    beats, offset_s = find_beats(material), guide_offset_of(material, result)
+    bars = Bars(beats, offset_s) if beats is not None else None
+    parts, remarks = heard_parts(material, result, facts, bars)
+    _check(material, sound, parts)
+    guide = find_guide_map(material)
+    window = music_window(material, parts, guide, offset_s, reference_s_of(result))
+    pans, more = _pans(material, result, facts, parts, sound)
+    return MixPlan(
+        material=material,
+        reference=result.reference,
+        parts=tuple(parts),
+        window=window,
+        sound=sound,
+        pans=pans,
+        bars=bars,
+        stems=wishes.stems,
+        remarks=(*remarks, *more),
+    )
+
+
+def _as_wished(sound: SoundPlan, wishes: MixWishes) -> SoundPlan:
+    """Lay what is asked for over the plan."""
+    asked: dict[str, Any] = {
+        "loudness": wishes.loudness,
+        "room": wishes.room,
+        "room_amount": wishes.amount,
+    }
+    return sound.model_copy(update={key: value for key, value in asked.items() if value})
+
+
+def _check(material: Material, sound: SoundPlan, parts: Sequence[HeardPart]) -> None:
+    """Refuse names that there are not."""
+    names = {name for part in parts for name in (part.part, part.name)}
+    names |= {part for part, _ in material.parts}
+    for name in sound.melody:
+        if name not in names:
+            raise ProductionError(
+                f"`melody` under [sound] names {name!r}, and there is no such part"
+                f"{_meant(name, sorted(names))}.",
+                fix="Write the part's name as it stands in production.toml.",
+            )
+    if not sound.room_file and sound.room not in ROOMS:
+        raise ProductionError(
+            f"There is no room {sound.room!r}{_meant(sound.room, list(ROOMS))}.",
+            fix=f"Choose one of {', '.join(ROOMS)}, or the file of an impulse response.",
+        )
+
+
+def _meant(name: str, known: Sequence[str]) -> str:
+    """Return which name was probably meant, as the end of a sentence."""
+    near = difflib.get_close_matches(name, known, n=1)
+    return f" (did you mean {near[0]!r}?)" if near else ""
+
+
+def _pans(
+    material: Material,
+    result: SyncResult,
+    facts: dict[str, Facts],
+    parts: Sequence[HeardPart],
+    sound: SoundPlan,
+) -> tuple[dict[tuple[str, str], float], list[str]]:
+    """Return where each part stands, and what is worth knowing."""
+    across: dict[str, float] = {}
+    remarks = []
+    if sound.pan > 0.0:
+        try:
+            across = _tiles_across(material, result, facts, parts)
+        except ProductionError as exc:
+            remarks.append(f"All parts stand in the middle, for there is no layout: {exc.what}")
+    pans = {}
+    for part in parts:
+        own = part.wishes.pan
+        by_tile = pan_of(across.get(label_of(part), 0.5), strength=sound.pan)
+        pans[part.part, part.player] = by_tile if own is None else own
+    return pans, remarks
+
+
+def _tiles_across(
+    material: Material,
+    result: SyncResult,
+    facts: dict[str, Facts],
+    parts: Sequence[HeardPart],
+) -> dict[str, float]:
+    """Return where across the picture the tile of each voice is, 0 to 1, by its label."""
+    players = cast(material, result, facts, heard=parts)
+    if not players.voices:
+        return {}
+    image = material.background.path if material.background else None
+    layout = with_overrides(
+        find_layout(material.picture.layout, material.folder), material.picture, image
+    )
+    width, height = (int(side) for side in material.picture.size.split("x"))
+    shown = compose(
+        players.voices,
+        layout,
+        size=(width, height),
+        frame_rate=material.picture.rate,
+        duration_s=players.duration_s,
+        bars=None,
+        absent={name for name, _ in material.parts} | set(material.groups.values()),
+    )
+    sums: dict[str, float] = {}
+    times: dict[str, float] = {}
+    for scene in shown.scenes:
+        seen_s = min(scene.to_s, players.duration_s) - max(scene.from_s, 0.0)
+        for tile in scene.places:
+            label = players.voices[tile.voice].label
+            centre = (tile.rect.x + tile.rect.width / 2) / width
+            sums[label] = sums.get(label, 0.0) + seen_s * centre
+            times[label] = times.get(label, 0.0) + seen_s
+    return {label: sums[label] / times[label] for label in sums if times[label] > 0.0}
+
+
+def default_out(material: Material) -> Path:
+    """Return where a production's mix is written if nobody says where."""
+    return (material.folder or Path()) / "mix" / "mix.wav"

@@ -1,0 +1,125 @@
+"""Between which reference seconds there is music, as far as is known before it is mixed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from syncvid.production.beats import GuideMap
+from syncvid.production.material import Material
+from syncvid.production.store import Store
+from syncvid.steps.heard_parts import HeardPart, HeardPassage
+from syncvid.steps.playing import activity_of
+
+# Before the first beat nobody plays, but some come in early, and breathe; a click or clap of the
+# count-in is at least a quarter of a second away.
+_EARLY_S = 0.20
+
+# Where it is only known when somebody is heard to play, the first note may lie so far before that.
+_BEFORE_PLAYING_S = 0.5
+
+# So long the last note may ring on.
+_RINGS_S = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class MusicWindow:
+    """Where the music lies on the reference.
+
+    Attributes
+    ----------
+    from_s, to_s : float
+        What is mixed: all clips are silent outside.
+    music_s : (float, float)
+        Where the music begins and ends, coarsely.
+    by_beats : bool
+        Whether the guide's beats tell, or only what is heard.
+    """
+
+    from_s: float
+    to_s: float
+    music_s: tuple[float, float]
+    by_beats: bool
+
+
+def music_window(
+    material: Material,
+    parts: Sequence[HeardPart],
+    guide: GuideMap | None,
+    guide_offset_s: float | None,
+    reference_s: float,
+) -> MusicWindow:
+    """Find out where the music lies.
+
+    Parameters
+    ----------
+    material : Material
+        The recordings.
+    parts : sequence of HeardPart
+        What is heard of them.
+    guide : GuideMap or None
+        The guide's beats.
+    guide_offset_s : float or None
+        Where the guide begins on the reference.
+    reference_s : float
+        Length of the mix or guide; infinite where the clips are the reference.
+    """
+    ends_s = [
+        passage.line.to_reference(passage.entry.sound.take.stretch_s[1])
+        for part in parts
+        for passage in part.passages
+        if passage.entry.sound is not None
+    ]
+    last_s = max(ends_s, default=0.0)
+    if guide is not None and guide_offset_s is not None and guide.music_to_s > guide.music_from_s:
+        begin_s = guide_offset_s + guide.music_from_s
+        end_s = guide_offset_s + guide.music_to_s
+        return _window((begin_s, end_s), begin_s - _EARLY_S, last_s, reference_s, material, True)
+    played = [times for part in parts for times in _played(part, material.store)]
+    if not played:
+        return MusicWindow(0.0, min(last_s, reference_s), (0.0, min(last_s, reference_s)), False)
+    begin_s, end_s = min(begin for begin, _ in played), max(end for _, end in played)
+    from_s = begin_s - _BEFORE_PLAYING_S
+    return _window((begin_s, end_s), from_s, last_s, reference_s, material, False)
+
+
+def _window(
+    music_s: tuple[float, float],
+    from_s: float,
+    last_s: float,
+    reference_s: float,
+    material: Material,
+    by_beats: bool,
+) -> MusicWindow:
+    """Return a window around the music, within what there is."""
+    # A finished mix is as long as its maker wanted; a guide's last bar rings on.
+    longest_s = reference_s if material.mix is not None else reference_s + _RINGS_S
+    to_s = min(music_s[1] + _RINGS_S, last_s, longest_s)
+    return MusicWindow(from_s, max(to_s, from_s + 0.1), music_s, by_beats)
+
+
+def _played(part: HeardPart, store: Store) -> Iterator[tuple[float, float]]:
+    """Yield when a part plays: the first and the last moment of each of its passages."""
+    for passage in part.passages:
+        times = _played_in(passage, store)
+        if times is not None:
+            yield times
+
+
+def _played_in(passage: HeardPassage, store: Store) -> tuple[float, float] | None:
+    """Return the first and last moment at which something is played in a passage."""
+    sounding = passage.entry.sound
+    activity = activity_of(sounding.source, store) if sounding is not None else None
+    if sounding is None or activity is None:
+        return None
+    begin_s, end_s = sounding.take.stretch_s
+    heard = activity.on(passage.line)
+    times_s = heard.from_s + np.arange(heard.playing.size) * heard.hop_s
+    low_s = max(passage.from_s, passage.line.to_reference(begin_s))
+    high_s = min(passage.to_s, passage.line.to_reference(end_s))
+    inside = np.flatnonzero(heard.playing & (times_s >= low_s) & (times_s < high_s))
+    if not inside.size:
+        return None
+    return float(times_s[inside[0]]), float(times_s[inside[-1]] + heard.hop_s)

@@ -1,0 +1,148 @@
+"""Where a part changes from one take to another: kept sounds in, places of the cuts out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from syncvid.arrays import Audio
+from syncvid.mix.levels import level_between
+from syncvid.mix.splices import Splice, find_splice
+from syncvid.production.mix_made import MadeSplice
+from syncvid.production.store import Store
+from syncvid.signals.resampling import MARGIN, read_between
+from syncvid.steps.hearing import hear
+from syncvid.sync import ANALYSIS_RATE
+from syncvid.timeline import Bars, clock_text, to_samples
+
+if TYPE_CHECKING:
+    from syncvid.steps.heard_parts import HeardPassage
+
+# A splice is looked for so far on either side of its mark, or over half a beat if that is less.
+_ROOM_S = 0.35
+_ROOM_BEATS = 0.5
+
+# Sound around a mark that is looked at.
+_AROUND_S = 1.5
+
+# Takes are compared in loudness over a passage and so much around it.
+_COMPARED_S = 8.0
+
+
+def join_takes(
+    passages: Sequence[HeardPassage], store: Store, bars: Bars | None
+) -> tuple[list[HeardPassage], list[MadeSplice]]:
+    """Find the splices between passages, and make their takes equally loud.
+
+    Parameters
+    ----------
+    passages : sequence of HeardPassage
+        In the order of time; where they meet is where the plan marks the splice.
+    store : Store
+        Where sounds are kept.
+    bars : Bars or None
+        Where the bars lie on the reference.
+
+    Returns
+    -------
+    (list of HeardPassage, list of MadeSplice)
+        The passages, meeting at the splices.
+    """
+    joined = list(passages)
+    splices = []
+    for index, (old, new) in enumerate(pairwise(passages)):
+        marked_s = (old.to_s + new.from_s) / 2
+        before, after = joined[index], joined[index + 1]
+        new_gain = before.gain_db + _gain_db(old, new, store)
+        found = _find(old, new, marked_s, store, bars)
+        joined[index] = replace(before, to_s=found.at_s)
+        joined[index + 1] = replace(after, from_s=found.at_s, gain_db=new_gain)
+        splices.append(
+            MadeSplice(
+                at_s=found.at_s,
+                marked_s=marked_s,
+                fade_s=found.fade_s,
+                law=found.law,
+                hidden_in=found.hidden_in,
+                place=place_text(found.at_s, bars),
+            )
+        )
+    return _with_usual_as_it_is(joined), splices
+
+
+def place_text(at_s: float, bars: Bars | None) -> str:
+    """Return a moment in words: its bar and beat, or the time."""
+    if bars is not None and bars.guide_offset_s is not None:
+        # A splice lies a little before the attack that it belongs to.
+        beat = bars.beats.at(at_s - bars.guide_offset_s + 0.05)
+        if beat is not None:
+            return f"bar {beat.bar} beat {beat.beat}"
+    return clock_text(at_s, decimals=2)
+
+
+def _with_usual_as_it_is(passages: list[HeardPassage]) -> list[HeardPassage]:
+    """Let the take that is heard longest keep its level."""
+    usual = max(passages, key=lambda p: min(p.to_s, 1e6) - max(p.from_s, -1e6))
+    return [replace(p, gain_db=p.gain_db - usual.gain_db) for p in passages]
+
+
+def _gain_db(old: HeardPassage, new: HeardPassage, store: Store) -> float:
+    """Return by how much the later take is to be raised against the one before it."""
+    if old.entry == new.entry:
+        return 0.0
+    middle_s = (old.to_s + new.from_s) / 2
+    begin_s = max(old.from_s, middle_s - _COMPARED_S)
+    end_s = min(new.to_s, middle_s + _COMPARED_S)
+    sounds = [_sound(passage, store, begin_s, end_s) for passage in (old, new)]
+    return level_between(sounds[0], sounds[1], sample_rate=ANALYSIS_RATE)
+
+
+def _find(
+    old: HeardPassage, new: HeardPassage, marked_s: float, store: Store, bars: Bars | None
+) -> Splice:
+    """Find the splice between two passages."""
+    from_s, to_s = marked_s - _AROUND_S, marked_s + _AROUND_S
+    sounds = [_sound(passage, store, from_s, to_s) for passage in (old, new)]
+    room_s = min(_ROOM_S, _ROOM_BEATS * _beat_s(marked_s, bars), new.to_s - marked_s)
+    if math.isfinite(old.from_s):
+        room_s = min(room_s, marked_s - old.from_s)
+    return find_splice(
+        sounds[0],
+        sounds[1],
+        sample_rate=ANALYSIS_RATE,
+        from_s=from_s,
+        marked_s=marked_s,
+        room_s=max(0.02, room_s),
+    )
+
+
+def _beat_s(at_s: float, bars: Bars | None) -> float:
+    """Return the length of the beat at a moment; endless where beats are not known."""
+    if bars is None or bars.guide_offset_s is None:
+        return math.inf
+    guide_s = at_s - bars.guide_offset_s
+    times_s = np.array([beat.guide_s for beat in bars.beats.beats])
+    after = int(np.clip(np.searchsorted(times_s, guide_s), 1, times_s.size - 1))
+    return float(times_s[after] - times_s[after - 1]) if times_s.size > 1 else math.inf
+
+
+def _sound(passage: HeardPassage, store: Store, from_s: float, to_s: float) -> Audio:
+    """Return a recording's kept sound on the reference, shape (samples,)."""
+    sounding = passage.entry.sound
+    assert sounding is not None
+    kept = hear(sounding.source, store).samples
+    begin_s, end_s = sounding.take.stretch_s
+    first, last = to_samples(begin_s, ANALYSIS_RATE), to_samples(end_s, ANALYSIS_RATE)
+    step = 1.0 / passage.line.rate
+    start = passage.line.to_clip(from_s) * ANALYSIS_RATE
+    count = to_samples(to_s - from_s, ANALYSIS_RATE)
+    low = max(0, first, math.floor(start) - MARGIN)
+    high = max(low, min(kept.size, last, math.ceil(start + count * step) + MARGIN))
+    cut = kept[np.newaxis, low:high]
+    heard: Audio = read_between(cut, start=start - low, step=step, count=count)[0]
+    return heard
