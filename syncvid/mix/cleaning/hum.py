@@ -47,7 +47,7 @@ _GAP_S = 0.01
 _ZERO = 2.0**-25
 
 # A window that is less full than this says nothing of its own.
-_FULL = 0.2
+_FULL = 0.75
 
 
 def take_out_hum(samples: Audio, *, sample_rate: int) -> Cleaned:
@@ -88,7 +88,7 @@ def take_out_hum(samples: Audio, *, sample_rate: int) -> Cleaned:
 def _told(hum: Hum, strongest: float) -> str:
     """Say which lines were taken out and how strong the strongest was."""
     count = len(hum.overtones)
-    lines = f"Mains hum at {hum.mains_hz:.2f} Hz ({count} line{'s' if count > 1 else ''}"
+    lines = f"Mains hum of {hum.mains_hz:.0f} Hz ({count} line{'s' if count > 1 else ''}"
     level_db = 10 * math.log10(max(strongest, 1e-30))
     return f"{lines}, the strongest at {level_db:.0f} dB) was taken out."
 

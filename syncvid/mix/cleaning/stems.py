@@ -38,7 +38,9 @@ def check_stem(samples: Audio, *, sample_rate: int) -> None:
     if sample_rate <= 0:
         raise SignalError(f"A sample rate of {sample_rate} Hz is impossible.")
     # A sum is not finite if one value is not, and needs no second array.
-    if not np.isfinite(np.sum(samples, dtype=np.float64)):
+    with np.errstate(invalid="ignore"):
+        total = np.sum(samples, dtype=np.float64)
+    if not np.isfinite(total):
         raise SignalError("A stem holds values that are not finite.")
 
 
