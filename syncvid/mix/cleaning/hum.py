@@ -19,7 +19,7 @@ from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage, signal
 from syncvid.mix.cleaning.hum_lines import RATE_HZ, Hum, find_hum
 from syncvid.mix.cleaning.result import Cleaned
-from syncvid.mix.cleaning.stems import check_stem, thinned
+from syncvid.mix.cleaning.stems import check_stem, thickened, thinned
 
 Phasors: TypeAlias = NDArray[np.complex64]
 
@@ -186,6 +186,6 @@ def _sound_of(followed: _Followed, hum: Hum, rate_hz: float) -> Audio:
 def _subtract(own: Audio, hum: Audio, sample_rate: int, rate_hz: float, out: Audio) -> None:
     """Take a sound at the lower rate away from a channel; digital silence stays silent."""
     every = round(sample_rate / rate_hz)
-    sound = hum if every == 1 else np.asarray(signal.resample_poly(hum, every, 1), np.float32)
+    sound = thickened(hum, times=every)
     np.multiply(sound[: own.size], _recorded(own, sample_rate), out=out)
     np.subtract(own, out, out=out)

@@ -23,7 +23,7 @@ _HIGHEST_HZ = 1200.0
 
 # Two seconds show lines 2 Hz apart and still fit into rests; the spectra are read more finely than
 # they are made.
-_WINDOW_S, _STEPS, _FINER, _MOST_WINDOWS = 2.0, 4, 8, 600
+_WINDOW_S, _STEPS, _FINER, _MOST_WINDOWS = 2.0, 4, 4, 600
 
 # Fewer windows, 8 s, do not tell hum from a note.
 _FEWEST_WINDOWS = 13
