@@ -27,6 +27,9 @@ _UNDER_NOTE = 1.5
 # rumble and a high instrument's lowest note lies its body, the breath and the bow.
 _LOWEST_HZ, _HIGHEST_HZ = 16.0, 120.0
 
+# Lower ones make no difference to the ear, and a response of seconds.
+_LEAST_CUTOFF_HZ = 5.0
+
 # The response has sunk by 100 dB after so many periods of the cutoff: its slowest pole decays with
 # 2 pi sin(pi / 8) = 2.4 per period.
 _PERIODS = 4.8
@@ -57,13 +60,13 @@ def cut_lows(samples: Audio, *, sample_rate: int, cutoff_hz: float | None = None
     Raises
     ------
     SignalError
-        As `check_stem`; or a cutoff that is not above 0 and below a quarter of the sample rate.
+        As `check_stem`; or a cutoff below 5 Hz or from a quarter of the sample rate on.
     """
     check_stem(samples, sample_rate=sample_rate)
-    if cutoff_hz is not None and not 0 < cutoff_hz < sample_rate / 4:
+    if cutoff_hz is not None and not _LEAST_CUTOFF_HZ <= cutoff_hz < sample_rate / 4:
         raise SignalError(
-            f"Lows cannot be cut at {cutoff_hz} Hz; give a frequency above 0 and below "
-            f"{sample_rate / 4:g} Hz."
+            f"Lows cannot be cut at {cutoff_hz} Hz; give a frequency from {_LEAST_CUTOFF_HZ:g} Hz "
+            f"to below {sample_rate / 4:g} Hz."
         )
     lowest_hz = lowest_note_hz(samples, sample_rate=sample_rate)
     if cutoff_hz is None and lowest_hz is None:

@@ -19,7 +19,7 @@ from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage, signal
 from syncvid.mix.cleaning.hum_lines import RATE_HZ, Hum, find_hum
 from syncvid.mix.cleaning.result import Cleaned
-from syncvid.mix.cleaning.stems import check_stem, thinned
+from syncvid.mix.cleaning.stems import check_stem, thickened, thinned
 
 Phasors: TypeAlias = NDArray[np.complex64]
 
@@ -47,7 +47,7 @@ _GAP_S = 0.01
 _ZERO = 2.0**-25
 
 # A window that is less full than this says nothing of its own.
-_FULL = 0.2
+_FULL = 0.75
 
 
 def take_out_hum(samples: Audio, *, sample_rate: int) -> Cleaned:
@@ -88,7 +88,7 @@ def take_out_hum(samples: Audio, *, sample_rate: int) -> Cleaned:
 def _told(hum: Hum, strongest: float) -> str:
     """Say which lines were taken out and how strong the strongest was."""
     count = len(hum.overtones)
-    lines = f"Mains hum at {hum.mains_hz:.2f} Hz ({count} line{'s' if count > 1 else ''}"
+    lines = f"Mains hum of {hum.mains_hz:.0f} Hz ({count} line{'s' if count > 1 else ''}"
     level_db = 10 * math.log10(max(strongest, 1e-30))
     return f"{lines}, the strongest at {level_db:.0f} dB) was taken out."
 
@@ -186,6 +186,6 @@ def _sound_of(followed: _Followed, hum: Hum, rate_hz: float) -> Audio:
 def _subtract(own: Audio, hum: Audio, sample_rate: int, rate_hz: float, out: Audio) -> None:
     """Take a sound at the lower rate away from a channel; digital silence stays silent."""
     every = round(sample_rate / rate_hz)
-    sound = hum if every == 1 else np.asarray(signal.resample_poly(hum, every, 1), np.float32)
+    sound = thickened(hum, times=every)
     np.multiply(sound[: own.size], _recorded(own, sample_rate), out=out)
     np.subtract(own, out, out=out)

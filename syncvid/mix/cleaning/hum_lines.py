@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
 from syncvid.mix.cleaning.stems import power_spectra
@@ -20,15 +21,20 @@ _MAINS_HZ, _WANDER_HZ = (50.0, 60.0), 0.2
 # Lines up to here are looked for.
 _HIGHEST_HZ = 1200.0
 
-# Four seconds show lines 1 Hz apart; the spectra are read more finely than they are made.
-_WINDOW_S, _FINER, _MOST_WINDOWS = 4.0, 4, 300
+# Two seconds show lines 2 Hz apart and still fit into rests; the spectra are read more finely than
+# they are made.
+_WINDOW_S, _STEPS, _FINER, _MOST_WINDOWS = 2.0, 4, 4, 600
 
-# Fewer windows do not tell hum from a note.
-_FEWEST_WINDOWS = 3
+# Fewer windows, 8 s, do not tell hum from a note.
+_FEWEST_WINDOWS = 13
 
 # The softest moments, and what a line must stand out there from the two sides of it.
-_SOFT_PERCENTILE, _LINE_DB, _ALONE_DB = 10.0, 10.0, 16.0
+_SOFT_PERCENTILE, _LINE_DB, _ALONE_DB = 5.0, 10.0, 16.0
 _NEAR_HZ, _FAR_HZ = 1.5, 8.0
+
+# A line has a top of its own: the flank of a louder note beside it has none.  A Hann window of 2 s
+# shows a line 20 dB softer at this distance.
+_FLANK_HZ, _FLANK_DB = 0.8, 6.0
 
 # In the softer third of the time hum is steady; a held note is not.
 _STEADY_DB = 6.0
@@ -84,7 +90,7 @@ def find_hum(channels: Sequence[Audio], *, rate_hz: float) -> Hum | None:
 def _spectra(channels: Sequence[Audio], rate_hz: float) -> tuple[Audio, float]:
     """Return fine spectra of the lows, all channels together, where there is a recording."""
     size = 2 * round(_WINDOW_S * rate_hz / 2)
-    hop = max(size // 2, channels[0].size // _MOST_WINDOWS)
+    hop = max(size // _STEPS, channels[0].size // _MOST_WINDOWS)
     bin_hz = rate_hz / size / _FINER
     keep = int((_HIGHEST_HZ + 2 * _FAR_HZ) / bin_hz)
     total = np.zeros((0, 0), np.float32)
@@ -104,8 +110,9 @@ def _search(
     numbers = np.arange(1, int(_HIGHEST_HZ / (mains_hz + _WANDER_HZ)) + 1)
     beside = np.array([_beside(soft, number * mains_hz, bin_hz) for number in numbers])
     places = np.outer(tried_hz, numbers) / bin_hz
-    lines = np.interp(places.ravel(), np.arange(soft.size), soft).reshape(places.shape)
+    lines = _read(soft, places)
     above_db = 10 * np.log10(np.maximum(lines, 1e-30) / np.maximum(beside, 1e-30))
+    above_db[_on_flanks(soft, places, lines, bin_hz)] = 0
     scores = np.where(above_db > _LINE_DB, above_db, 0).sum(axis=1)
     best = int(np.argmax(scores))
     chosen = [
@@ -118,6 +125,17 @@ def _search(
     if len(chosen) == 1 and above_db[best][chosen[0] - 1] < _ALONE_DB:
         return None
     return Hum(float(tried_hz[best]), tuple(chosen)), float(scores[best])
+
+
+def _read(soft: Floats, places: Floats) -> Floats:
+    """Return the powers at places between the bins."""
+    return np.interp(places.ravel(), np.arange(soft.size), soft).reshape(places.shape)
+
+
+def _on_flanks(soft: Floats, places: Floats, lines: Floats, bin_hz: float) -> NDArray[np.bool_]:
+    """Tell where a line is no top but the flank of another one."""
+    flanks = [_read(soft, places + side * _FLANK_HZ / bin_hz) for side in (-1, 1)]
+    return np.asarray(lines < 10 ** (_FLANK_DB / 10) * np.maximum(*flanks))
 
 
 def _beside(soft: Floats, line_hz: float, bin_hz: float) -> float:

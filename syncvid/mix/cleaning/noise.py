@@ -40,6 +40,9 @@ _HELD, _ATTACK = (5, 1), (1, 5)
 # first lies above what the averages of noise reach by chance (measured: 1 cell in 3000).
 _NOISE_DB, _SOUND_DB = 4.5, 10.0
 
+# More than so many times the noise says no more; sums of limited numbers stay exact.
+_PLENTY = 1000.0
+
 # Spectra to the sides of those worked on that the looks reach.
 _MARGIN = max(_HELD[0], _ATTACK[0])
 
@@ -131,6 +134,7 @@ def _gains(spectra: Spectra, over_noise: Audio, most_db: float) -> Audio:
     for other in spectra[1:]:
         ratios += other.real**2 + other.imag**2
     ratios *= over_noise
+    np.minimum(ratios, np.float32(_PLENTY), out=ratios)
     sound = np.maximum(_mean(ratios, _HELD), _mean(ratios, _ATTACK))
     low, high = 10 ** (_NOISE_DB / 10), 10 ** (_SOUND_DB / 10)
     sound -= np.float32(low)

@@ -11,7 +11,7 @@ from syncvid.lazily import ndimage
 from syncvid.mix.cleaning.stems import power_spectra
 
 # No more spectra than this are looked at.
-_MOST_SPECTRA = 8000
+_MOST_SPECTRA = 4000
 
 # A moment is soft if the mean of its bins, in dB against each bin's own soft level, lies no more
 # than this above the softest 2 % of moments.  Of noise alone that mean strays by 0.2 dB.
@@ -26,6 +26,9 @@ _FEW_BINS, _MANY_BINS, _LOWS = 7, 31, 20
 
 # Spectra with so little power, against the loudest, lie where nothing was recorded.
 _NOTHING = 1e-12
+
+# No band is softer than this against the loudest band of noise.
+_EMPTY_DB = 100.0
 
 # Where to read how loud the music is.
 _LOUD_PERCENTILE = 99.0
@@ -63,8 +66,9 @@ def noise_profile(samples: Audio, *, size: int, sample_rate: int) -> NoiseProfil
     NoiseProfile or None
         None where too few moments hold noise alone, and in silence.
     """
-    powers = _powers(samples, size)
-    fewest = max(_FEWEST_S * sample_rate / size, _FEWEST_SHARE * len(powers))
+    hop = max(size, samples.shape[1] // _MOST_SPECTRA)
+    powers = _powers(samples, size, hop)
+    fewest = max(_FEWEST_S * sample_rate / hop, _FEWEST_SHARE * len(powers))
     if len(powers) < fewest:
         return None
     own = np.maximum(np.percentile(powers, _OWN_PERCENTILE, axis=0), np.finfo(np.float32).tiny)
@@ -77,9 +81,8 @@ def noise_profile(samples: Audio, *, size: int, sample_rate: int) -> NoiseProfil
     return NoiseProfile(noise, 10 * float(np.log10(loud / float(noise.sum()))))
 
 
-def _powers(samples: Audio, size: int) -> Audio:
+def _powers(samples: Audio, size: int, hop: int) -> Audio:
     """Return spectra of all channels together, without those where nothing was recorded."""
-    hop = max(size, samples.shape[1] // _MOST_SPECTRA)
     total = power_spectra(samples[0], size=size, hop=hop)
     for channel in samples[1:]:
         total += power_spectra(channel, size=size, hop=hop)
@@ -97,5 +100,7 @@ def _even(powers: Audio) -> Audio:
     means_db: Floats = 10 * np.log10(medians * np.median(powers.mean(axis=0) / medians))
     few = ndimage.median_filter(means_db, _FEW_BINS, mode="nearest")
     many = ndimage.median_filter(means_db, _MANY_BINS, mode="nearest")
+    many[_LOWS:] = ndimage.uniform_filter1d(many[_LOWS:], _FEW_BINS, mode="nearest")
     many[:_LOWS] = few[:_LOWS]
-    return np.asarray(10 ** (many / 10), np.float32)
+    # What a codec has left empty is noise too, of a strength that can be divided by.
+    return np.asarray(10 ** (np.maximum(many, many.max() - _EMPTY_DB) / 10), np.float32)
