@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from build import files, guide, mixing, plan, recording, scenes, score, truth
+from build import files, guide, mixing, plan, recording, scenes, truth
 from build.signals import SAMPLE_RATE
 
 PROCESSES = 2
@@ -42,13 +42,7 @@ def make_clip(name: str, folder: Path) -> str:
 def make_sounds(folder: Path) -> str:
     """Make mix, guide and beat map."""
     _write_sound(folder / "mix.flac", mixing.render_mix())
-    _write_sound(folder / "guide.flac", guide.render_guide())
-    beat_map = {
-        "format": "syncvid.beats/1",
-        "tempo_bpm": score.TEMPO_BPM,
-        "beats": guide.beats(),
-    }
-    _write_json(folder / "guide.beats.json", beat_map)
+    guide.copy_to(folder)
     return "mix, guide and beat map"
 
 

@@ -14,7 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from . import performance, score
+from . import guide, performance, score
 from .performance import Played
 from .rooms import Room
 
@@ -23,9 +23,7 @@ MIX_TAIL_S = 2.0
 MUSIC_LENGTH_S = score.BARS * score.BEATS_PER_BAR * score.BEAT_S
 MIX_S = MIX_HEAD_S + MUSIC_LENGTH_S + MIX_TAIL_S
 
-COUNT_IN_BARS = 2
-GUIDE_LEAD_S = 0.35
-GUIDE_HEAD_S = GUIDE_LEAD_S + COUNT_IN_BARS * score.BEATS_PER_BAR * score.BEAT_S
+GUIDE_HEAD_S = guide.music_from_s()
 GUIDE_OFFSET_S = MIX_HEAD_S - GUIDE_HEAD_S
 
 # The flute of the mix comes from take 1 in bars 1 to 8 and from take 2 after that; the cut lies a
@@ -181,8 +179,9 @@ CLIPS = (
         camera=Camera(width=1280, height=720, rate=Fraction(30), crf=29),
         seed=101,
         false_start_s=-14.2,
+        leak_db=-44.0,
         how="living room with curtains; phone on a shelf; a false start of two and a half bars; "
-        "AAC mono 48 kHz, H.264 30/s",
+        "the guide leaks at -44 dB; AAC mono 48 kHz, H.264 30/s",
     ),
     Clip(
         file="Ines_flute_take2.mov",
@@ -205,8 +204,9 @@ CLIPS = (
         phone=Phone(low_hz=110.0, high_hz=12_000.0, level_db=-21.0),
         camera=Camera(width=960, height=540, rate=Fraction(30), turn=180),
         seed=102,
+        leak_db=-43.0,
         how="the same room; the phone stood upside down (display matrix of 180 degrees); "
-        "AAC mono 48 kHz, H.264 30/s",
+        "the guide leaks at -43 dB; AAC mono 48 kHz, H.264 30/s",
     ),
     Clip(
         file="Bram - clarinet (1).mp4",
@@ -255,8 +255,9 @@ CLIPS = (
         camera=Camera(width=960, height=540, rate=Fraction(30), jitter_s=0.004, dropped=0.04),
         seed=104,
         slate="Orchard Round. Violin. Take one.",
+        leak_db=-45.0,
         how="study with a street outside; spoken slate; mild automatic gain; variable picture "
-        "rate with lost pictures; AAC mono 48 kHz, H.264",
+        "rate with lost pictures; the guide leaks at -45 dB; AAC mono 48 kHz, H.264",
     ),
     Clip(
         file="Teo viola T1.mp4",
@@ -304,8 +305,9 @@ CLIPS = (
         phone=Phone(low_hz=70.0, high_hz=12_000.0, level_db=-21.0, stereo=True, sample_rate=44_100),
         camera=Camera(width=960, height=540, rate=Fraction(30_000, 1_001)),
         seed=106,
+        leak_db=-42.0,
         how="room with a piano and a wooden floor; the phone was full and stopped 8 s before the "
-        "end; AAC stereo 44.1 kHz, H.264 29.97/s",
+        "end; the guide leaks at -42 dB; AAC stereo 44.1 kHz, H.264 29.97/s",
     ),
     Clip(
         file="marimba_Jonah.webm",
@@ -328,8 +330,9 @@ CLIPS = (
         phone=Phone(low_hz=90.0, high_hz=13_000.0, level_db=-22.0),
         camera=Camera(width=960, height=540, rate=Fraction(25), codec="libvpx-vp9", crf=38),
         seed=107,
+        leak_db=-44.0,
         how="garage with a door to the garden; recording began in bar 2, before his entry in "
-        "bar 5; Opus mono 48 kHz, VP9 25/s",
+        "bar 5; the guide leaks at -44 dB; Opus mono 48 kHz, VP9 25/s",
     ),
     Clip(
         file="IMG_2207.mov",

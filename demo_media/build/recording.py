@@ -48,7 +48,7 @@ def _add_extras(track: np.ndarray, clip: Clip, from_s: float) -> np.ndarray:
         spoken = to_rms(_spoken(clip.slate), 20 * np.log10(level) - 2.0)
         add_at(track, spoken, at_s * SAMPLE_RATE)
     if clip.leak_db is not None:
-        leak = band(guide.render_guide(), low_hz=700.0)
+        leak = band(guide.track(), low_hz=700.0)
         leak = leak * level * db(clip.leak_db) / rms(leak)
         add_at(track, leak, (-GUIDE_HEAD_S - from_s) * SAMPLE_RATE)
     return track

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from syncvid.mix.dither import to_24_bit
 from syncvid.mix.ends import find_ends, set_ends
 from syncvid.mix.master import TARGETS, Mastered, master
 from syncvid.mix.measures import BANDS_HZ
-from syncvid.mix.rooms import AMOUNTS, ROOMS, make_room, use_response
+from syncvid.mix.rooms import AMOUNTS, ROOMS, decay_of, make_room, use_response
 from syncvid.mix.tone import match_tones, tone_filter
 from syncvid.production.files import (
     MADE_WITH,
@@ -44,7 +45,6 @@ from syncvid.production.mix_made import (
 )
 from syncvid.production.stem_files import StemFiles
 from syncvid.progress import SILENT, Progress
-from syncvid.signals.decay import measure_decay
 from syncvid.signals.programme import measure_programme
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.mix_plan import MixPlan, MixWishes, default_out, plan_mix
@@ -269,11 +269,11 @@ def room_of(plan: MixPlan) -> tuple[Room, MadeRoom] | None:
     room = Room(
         response, AMOUNTS[sound.room_amount], sound.predelay_ms / 1000, sound.room_low_cut_hz
     )
-    decay = measure_decay(response.mean(axis=0), sample_rate=SAMPLE_RATE)
+    decay_s = decay_of(response, sample_rate=SAMPLE_RATE)
     return room, MadeRoom(
         amount=sound.room_amount,
         name=sound.room,
-        decay_s=decay.t30_s or decay.t20_s or 0.0,
+        decay_s=0.0 if math.isnan(decay_s) else decay_s,
         predelay_ms=sound.predelay_ms,
         low_cut_hz=sound.room_low_cut_hz,
         under_db=room.under_db,

@@ -252,14 +252,14 @@ def test_the_recorders_sound_stands_for_the_clips_own(tmp_path: Path) -> None:
     ]
     known = {phone: facts(20.0), zoom: facts(20.0, picture=False)}
     entry = cast_of([recording], clips, known).shown[0]
-    assert entry.line is not None
-    assert entry.line.placement.offset_s == 5.0
-    assert entry.line.source.read(1.0, 1.1, rate).mean() == pytest.approx(0.25, abs=1e-3)
+    assert entry.sound is not None
+    assert entry.sound.take.placement.offset_s == 5.0
+    assert entry.sound.source.file == zoom
     lost = Finding("none", 0.8, "")
     clips[1] = ClipSync(zoom, "Viola", 1, lost, sound_of=phone)
     entry = cast_of([recording], clips, known).shown[0]
-    assert entry.line is not None, "without a place for it the clip's own sound is used"
-    assert entry.line.placement.offset_s == 2.0
+    assert entry.sound is not None, "without a place for it the clip's own sound is used"
+    assert entry.sound.take.placement.offset_s == 2.0
 
 
 @pytest.mark.parametrize("named", [True, False])
