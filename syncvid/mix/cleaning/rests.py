@@ -113,9 +113,7 @@ def _merged(
     yield from ((first, last) for first, last in joined if last - first >= shortest)
 
 
-def _gains(
-    rest: Audio, sample_rate: int, first: int, size: int, most_db: float
-) -> Audio | None:
+def _gains(rest: Audio, sample_rate: int, first: int, size: int, most_db: float) -> Audio | None:
     """Return the gain of each sample of a rest, 1 at its ends; None where it is left alone."""
     hop = max(1, to_samples(_HOP_S, sample_rate))
     levels_db = _levels_db(rest, hop)
