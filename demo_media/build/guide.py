@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+
 from syncvid.steps import GuideWishes, make_guide
 
 _HERE = Path(__file__).parent.parent

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from syncvid.arrays import Audio, Floats
+from syncvid.arrays import Audio
 from syncvid.mix.cleaning.door import check_stem
 from syncvid.mix.cleaning.result import Cleaned
 from syncvid.timeline import clock_text
@@ -105,10 +105,10 @@ def tame_peaks(samples: Audio, *, sample_rate: int) -> Cleaned:
     places, first = _places(rounded)
     if not places:
         return Cleaned(samples, "Clipped places were found, but none that can be mended.", False)
+    were = "1 clipped place was" if places == 1 else f"{places:,} clipped places were"
     told = (
-        f"{places:,} clipped {'place was' if places == 1 else 'places were'} rounded out, the first "
-        f"at {clock_text(first / sample_rate)}; the most that was added is "
-        f"{20 * np.log10(raised):.1f} dB."
+        f"{were} rounded out, the first at {clock_text(first / sample_rate)}; the most that was "
+        f"added is {20 * np.log10(raised):.1f} dB."
     )
     return Cleaned(out, told, True)
 
@@ -116,7 +116,7 @@ def tame_peaks(samples: Audio, *, sample_rate: int) -> Cleaned:
 def _find_tops(row: Audio, longest: int) -> _Tops:
     """Return the flat tops on the upper side of a channel."""
     peak = float(row.max(initial=0.0))
-    if peak < _QUIETEST:
+    if peak < _QUIETEST or row.size <= 2 * _FEWEST_BESIDE:
         return _NONE
     at = np.flatnonzero(row >= np.float32(_LEVELS[-1] * peak))
     values = row[at]
@@ -185,8 +185,8 @@ def _curve(length: int) -> Audio:
     beside = min(max(length // 2, _FEWEST_BESIDE), _MOST_BESIDE)
     scale = (length + 1) / 2
     sides = np.concatenate((np.arange(-beside, 0), length + np.arange(beside)))
-    at: Floats = (np.arange(length) - (length - 1) / 2) / scale
-    known: Floats = (sides - (length - 1) / 2) / scale
+    at = np.asarray((np.arange(length) - (length - 1) / 2) / scale)
+    known = np.asarray((sides - (length - 1) / 2) / scale)
     fit = np.linalg.pinv(np.vander(known, 4))
     weights = np.vander(at, 4) @ fit
     # What the cubic misses at the two nearest samples is bridged by a straight line.

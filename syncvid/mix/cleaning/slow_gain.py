@@ -7,7 +7,8 @@ notes and in the bands in which nothing is played; where too little of it can be
 stays as it is.
 
 What counts as noise is told by its spectrum, which is flat within a narrow band, and by its level,
-which several bands must agree on.
+which several bands must agree on.  Breath and bow are noise too, and grow with the music: a band is
+believed while something is played only if it has the level there that it has in the pauses nearby.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage
@@ -26,18 +28,25 @@ from syncvid.timeline import to_samples
 # Spectra of 85 ms, every 50 ms.
 _WINDOW_S, _HOP_S = 0.085, 0.050
 
-# Bands a third of an octave wide or wider, in which noise can be told from music.
-_LOWEST_HZ, _HIGHEST_HZ, _BANDS = 250.0, 12_000.0, 24
+# Bands this wide against their frequency, and wide enough that a tone, which fills three lines of
+# the spectrum, cannot look flat.
+_LOWEST_HZ, _HIGHEST_HZ, _WIDE, _FEWEST_LINES = 250.0, 12_000.0, 1.18, 10
 
 # Below this a band is empty, or a codec has emptied it: dB full scale.
 _EMPTY_DB = -110.0
 
 # Flatness of a spectrum of noise is exp(-0.577) = 0.56 (mean of the logarithm of a chi-squared
 # distribution of two degrees, less the logarithm of its mean); tones lie far below.
-_NOISE_FLATNESS = 0.42
+_NOISE_FLATNESS, _TONE_FLATNESS = 0.42, 0.2
 
-# The noise is measured twice a second, each time over 3 s, of which 0.5 s must be free of music.
-_STEP_HOPS, _WIDE_HOPS, _FEWEST_HOPS = 10, 60, 10
+# The noise is measured twice a second, each time over 3 s or, where that is too little, over 6 s;
+# 0.4 s of them must be free of music.
+_STEP_HOPS, _WIDTHS_HOPS, _FEWEST_HOPS = 10, (60, 120), 8
+
+# A band is believed while something is played if its noise there is louder than in the pauses by no
+# more than this in most places, and if this share of what is played has pauses nearby (project
+# choice): what is true of a soft beginning need not be true of the rest.
+_PLAYED_DB, _MOST_PLACES, _NEAR_PAUSES = 1.0, 0.8, 0.4
 
 # Its level is that which this share of the free hops stays under.  Where the middle lies higher
 # above it than this, what was taken for noise is something that comes and goes.
@@ -138,13 +147,25 @@ def even_out(samples: Audio, *, sample_rate: int) -> Cleaned:
 def _measure(samples: Audio, sample_rate: int) -> _Noise:
     """Return what the noise's level tells."""
     levels_db, flatness = _bands(samples, sample_rate)
+    if not levels_db.shape[1]:
+        return _Noise(np.zeros(0), 0.0)
     free = (flatness > _NOISE_FLATNESS) & (levels_db > _EMPTY_DB)
-    steps = np.arange(0, levels_db.shape[1], _STEP_HOPS)
-    floors_db = np.full((_BANDS, steps.size), np.nan)
-    for column, step in enumerate(steps):
-        near = slice(max(0, step - _WIDE_HOPS // 2), step + _WIDE_HOPS // 2)
-        floors_db[:, column] = _floors(levels_db[:, near], free[:, near])
-    return _common(floors_db)
+    # No tone in any band, nor just before or after.
+    pause = ~ndimage.binary_dilation((flatness < _TONE_FLATNESS).any(axis=0), iterations=1)
+    in_pauses = _floors(levels_db, free & pause)
+    while_playing = _floors(levels_db, free & ~pause)
+    believed = _believed(in_pauses, while_playing)
+    return _common(_floors(levels_db, free & (pause | believed[:, np.newaxis])))
+
+
+def _believed(in_pauses: Floats, while_playing: Floats) -> NDArray[np.bool_]:
+    """Tell which bands hold no noise that comes from playing, shape (bands,)."""
+    louder_db = while_playing - in_pauses
+    compared = np.isfinite(louder_db).sum(axis=1)
+    known = compared > _NEAR_PAUSES * np.isfinite(while_playing).sum(axis=1)
+    quiet = np.zeros(len(known), np.bool_)
+    quiet[known] = np.nanquantile(louder_db[known], _MOST_PLACES, axis=1) <= _PLAYED_DB
+    return quiet
 
 
 def _bands(samples: Audio, sample_rate: int) -> tuple[Floats, Floats]:
@@ -153,11 +174,11 @@ def _bands(samples: Audio, sample_rate: int) -> tuple[Floats, Floats]:
     hop = max(1, to_samples(_HOP_S, sample_rate))
     count = max(0, (samples.shape[1] - size) // hop + 1)
     window = np.hanning(size).astype(np.float32) * np.float32(np.sqrt(8 / 3) / size)
-    edges_hz = np.geomspace(_LOWEST_HZ, min(_HIGHEST_HZ, 0.45 * sample_rate), _BANDS + 1)
-    edges = np.round(edges_hz * size / sample_rate).astype(int)
+    edges = _edges(size, sample_rate)
+    bands = edges.size - 1
     # A silent part's window would otherwise have no logarithm.
     tiny = np.float32(10 ** (_EMPTY_DB / 10) * 1e-6)
-    levels_db, flatness = np.empty((_BANDS, count)), np.empty((_BANDS, count))
+    levels_db, flatness = np.empty((bands, count)), np.empty((bands, count))
     for first in range(0, count, _TOGETHER):
         last = min(first + _TOGETHER, count)
         stretch = samples[:, first * hop : (last - 1) * hop + size].mean(axis=0)
@@ -172,15 +193,38 @@ def _bands(samples: Audio, sample_rate: int) -> tuple[Floats, Floats]:
     return levels_db, flatness
 
 
-def _floors(levels_db: Floats, free: np.ndarray) -> Floats:
-    """Return the level of the noise in each band around one time, NaN where unknown; (bands,)."""
-    alone = np.where(free, levels_db, np.nan)
-    count = free.sum(axis=1)
-    with warnings.catch_warnings():
-        # A band without a free hop has no quantile; it is NaN, which is what is wanted.
-        warnings.simplefilter("ignore", RuntimeWarning)
-        low_db, middle_db = np.nanquantile(alone, (_SHARE, 0.5), axis=1)
-    sure = (count >= _FEWEST_HOPS) & (middle_db - low_db <= _STEADY_DB)
+def _edges(size: int, sample_rate: int) -> NDArray[np.intp]:
+    """Return between which lines of a spectrum the bands lie, shape (bands + 1,)."""
+    edges = [round(_LOWEST_HZ * size / sample_rate)]
+    highest = min(_HIGHEST_HZ, 0.45 * sample_rate) * size / sample_rate
+    while edges[-1] < highest:
+        edges.append(max(edges[-1] + _FEWEST_LINES, round(edges[-1] * _WIDE)))
+    return np.array(edges[:-1] if len(edges) > 2 else edges, np.intp)
+
+
+def _floors(levels_db: Floats, free: NDArray[np.bool_]) -> Floats:
+    """Return the level of the noise in each band twice a second, NaN where unknown."""
+    steps = range(0, levels_db.shape[1], _STEP_HOPS)
+    floors_db = np.full((len(levels_db), len(steps)), np.nan)
+    alone_db = np.where(free, levels_db, np.inf)
+    for column, step in enumerate(steps):
+        for width in _WIDTHS_HOPS:
+            near = alone_db[:, max(0, step - width // 2) : step + width // 2]
+            unknown = np.isnan(floors_db[:, column])
+            floors_db[unknown, column] = _floor(near[unknown])
+    return floors_db
+
+
+def _floor(alone_db: Floats) -> Floats:
+    """Return each band's noise from its levels, which are infinite where it is not alone."""
+    ordered = np.sort(alone_db, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    rows, last = np.arange(len(ordered)), np.maximum(count - 1, 0)
+    low_db = ordered[rows, (_SHARE * last).astype(int)]
+    middle_db = ordered[rows, last // 2]
+    with np.errstate(invalid="ignore"):
+        # Infinite levels differ by NaN, which is not within anything.
+        sure = (count >= _FEWEST_HOPS) & (middle_db - low_db <= _STEADY_DB)
     return np.asarray(np.where(sure, low_db, np.nan))
 
 
@@ -207,7 +251,7 @@ def _common(floors_db: Floats) -> _Noise:
     return _Noise(gain_db, agree_db)
 
 
-def _undo(gain_db: Floats, known: np.ndarray) -> Floats:
+def _undo(gain_db: Floats, known: NDArray[np.bool_]) -> Floats:
     """Return the correction at every step, smooth and within its limits."""
     steps = np.arange(gain_db.size)
     whole = np.interp(steps, steps[known], gain_db[known])
