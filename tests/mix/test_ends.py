@@ -145,6 +145,34 @@ def test_silence_has_no_ends_and_a_click_has() -> None:
     assert find_ends(click, sample_rate=RATE) == Ends(1234 / RATE, 1235 / RATE)
 
 
+@settings(deadline=None, max_examples=30)
+@given(shift=st.integers(0, 60_000), more=st.integers(0, 60_000))
+def test_silence_around_a_sound_moves_its_ends_and_nothing_else(shift: int, more: int) -> None:
+    sound = music(1.5)
+    found = find_ends(np.pad(sound, ((0, 0), (shift, more))), sample_rate=RATE)
+    alone = find_ends(sound, sample_rate=RATE)
+    assert found is not None
+    assert alone is not None
+    assert found.music_from_s == pytest.approx(alone.music_from_s + shift / RATE, abs=1e-9)
+    assert found.music_to_s == pytest.approx(alone.music_to_s + shift / RATE, abs=1e-9)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    length=st.integers(1, 9000),
+    seed=st.integers(0, 100),
+    near=st.none() | st.tuples(st.floats(-5, 5), st.floats(-5, 5)),
+)
+def test_ends_lie_within_the_sound_in_order(
+    length: int, seed: int, near: tuple[float, float] | None
+) -> None:
+    sound = np.random.default_rng(seed).uniform(-1, 1, (2, length)).astype(np.float32)
+    found = find_ends(sound, sample_rate=8000, near_s=near)
+    assert found is not None
+    assert 0 <= found.music_from_s < found.music_to_s <= length / 8000
+    set_ends(sound, found, sample_rate=8000, head_s=0.1, tail_s=0.1)
+
+
 @settings(deadline=None, max_examples=40)
 @given(
     head_s=st.one_of(st.floats(0, 0.2), st.floats(0, 3)),
