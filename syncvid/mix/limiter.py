@@ -122,13 +122,13 @@ class Limiter:
     def __call__(self, *, gain_db: float, ceiling_dbtp: float) -> Limited:
         """Return the sound at a gain in dB, its peaks under the ceiling."""
         gain, ceiling = _factor(gain_db), _factor(ceiling_dbtp)
-        raised = self._samples if gain_db == 0 else self._samples * np.float32(gain)
         need_db = _above_db(self.tops * np.float32(gain), ceiling)
         if not need_db.any():
-            return Limited(raised, 0.0, 0.0)
+            unlimited = self._samples if gain_db == 0 else self._samples * np.float32(gain)
+            return Limited(unlimited, 0.0, 0.0)
         for _ in range(_ROUNDS):
             lowered_db = _curve(need_db, self._rate)
-            limited = _lowered(raised, lowered_db)
+            limited = _lowered(self._samples, gain, lowered_db)
             touched = np.maximum(lowered_db[:-1], lowered_db[1:]) > 0
             left_db = _above_db(hop_tops(limited, closely_from=ceiling, where=touched), ceiling)
             if not left_db.any():
@@ -180,9 +180,10 @@ def _released(lowered_db: Audio, constant: float) -> Audio:
     return np.maximum(np.exp(lines, out=lines) - _END_DB, 0).astype(np.float32)
 
 
-def _lowered(samples: Audio, lowered_db: Audio) -> Audio:
-    """Return a sound lowered by what stands at the borders of its hops; elsewhere bit for bit."""
-    limited = samples.copy()
+def _lowered(samples: Audio, gain: float, lowered_db: Audio) -> Audio:
+    """Return a sound at a gain, lowered by what stands at the borders of its hops."""
+    # A factor of 1 leaves every bit as it is.
+    limited = samples * np.float32(gain)
     gains = (10 ** (lowered_db / -20)).astype(np.float32)
     part = np.arange(HOP_SAMPLES, dtype=np.float32) / HOP_SAMPLES
     for first in range(0, gains.size - 1, _TOGETHER):

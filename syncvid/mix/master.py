@@ -186,6 +186,8 @@ def _limited(
             found = Mastered(limited.samples, gain_db, limited.most_db, limited.share)
             return reached_lufs, found
         gain_db = min(gain_db + short_lu * _slope(tried, limited), most_db)
+        # Its memory is wanted for the next.
+        del limited
 
 
 def _slope(tried: list[tuple[float, float]], limited: Limited) -> float:
