@@ -25,7 +25,7 @@ _MOST_GAIN_DB, _MOST_SHIFT_MS = 40.0, 5_000.0
 # Silence around the music that is still silence, and not a mistake.
 _LEAST_SILENCE_S, _MOST_SILENCE_S = 0.1, 30.0
 
-STEPS_OF_CLEANING = ("clipping", "automatic gain", "high-pass", "hum", "noise", "rests")
+STEPS_OF_CLEANING = ("clipping", "hum", "high-pass", "automatic gain", "noise", "rests")
 """The steps of cleaning, in the order in which they are done."""
 
 _HIGH_PASS = re.compile(r"high-pass(?:\s+(\d+(?:\.\d+)?)\s*(?:hz)?)?", re.IGNORECASE)

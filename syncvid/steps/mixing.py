@@ -425,7 +425,7 @@ def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> Non
             fix=f"Write {out.stem}.wav.",
         )
     known = material.store.last("mix") or {}
-    ours = set(known.get("files", {}))
+    ours = set(known.get("written", ()))
     targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
     refuse_sources(material, *targets)
     if out.absolute() == default_out(material).absolute():
@@ -441,13 +441,14 @@ def _note(
     plan: MixPlan, made: MadeMix, out: Path, wishes: MixWishes, stems: Sequence[Stem]
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
-    store = plan.material.store
+    store, names = plan.material.store, _names(out)
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
     record: dict[str, Any] = {
         "key": plan.key(),
         "out": str(out.absolute()),
         "wishes": asdict(wishes),
         "files": {file: identity(file) for file in files},
+        "written": [*files, *(str(names[key]) for key in ("figures", "statement"))],
         "made": write_mix_json(made),
     }
     store.save("mix", "", record)
