@@ -90,7 +90,7 @@ def _told(hum: Hum, strongest: float) -> str:
     count = len(hum.overtones)
     lines = f"Mains hum of {hum.mains_hz:.0f} Hz ({count} line{'s' if count > 1 else ''}"
     level_db = 10 * math.log10(max(strongest, 1e-30))
-    return f"{lines}, the strongest at {level_db:.0f} dB) was taken out."
+    return f"{lines}, the strongest {-level_db:.0f} dB under full scale) was taken out."
 
 
 @dataclass(frozen=True, slots=True)

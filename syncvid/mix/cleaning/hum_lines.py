@@ -36,8 +36,11 @@ _NEAR_HZ, _FAR_HZ = 1.5, 8.0
 # shows a line 20 dB softer at this distance.
 _FLANK_HZ, _FLANK_DB = 0.8, 6.0
 
-# In the softer third of the time hum is steady; a held note is not.
-_STEADY_DB = 6.0
+# In the softer third of the time hum is steady (measured: within 0.1 dB where it is strong); a held
+# note is not (a bow that sways by 5 dB: 2.7 dB).  The noise around a line moves it too: four fifths
+# of the windows lie within 2.56 standard deviations of 6.1 dB / sqrt(ratio), and the softest
+# moments overstate the ratio, so half as much again.
+_STEADY_DB, _MOVED_DB = 1.5, 22.0
 
 # A mean over so many of the lowest lines must hold one: hum without them would be something else.
 _FIRST_LINES = 3
@@ -118,7 +121,7 @@ def _search(
     chosen = [
         int(number)
         for number, db in zip(numbers, above_db[best], strict=True)
-        if db > _LINE_DB and _is_steady(powers, number * tried_hz[best], bin_hz)
+        if db > _LINE_DB and _is_steady(powers, number * tried_hz[best], db, bin_hz)
     ]
     if not chosen or chosen[0] > _FIRST_LINES:
         return None
@@ -147,7 +150,7 @@ def _beside(soft: Floats, line_hz: float, bin_hz: float) -> float:
     return max(sides)
 
 
-def _is_steady(powers: Audio, line_hz: float, bin_hz: float) -> bool:
+def _is_steady(powers: Audio, line_hz: float, above_db: float, bin_hz: float) -> bool:
     """Tell whether a line keeps its level in the third of the time that is softest around it."""
     place = round(line_hz / bin_hz)
     far, near = round(_FAR_HZ / bin_hz), round(_NEAR_HZ / bin_hz)
@@ -155,4 +158,5 @@ def _is_steady(powers: Audio, line_hz: float, bin_hz: float) -> bool:
     around = around + powers[:, place + near : place + far].sum(axis=1)
     soft = np.argsort(around)[: max(len(powers) // 3, _FEWEST_WINDOWS)]
     low, high = np.percentile(powers[soft, place], [10, 90])
-    return bool(high < 10 ** (_STEADY_DB / 10) * max(low, 1e-30))
+    most_db = _STEADY_DB + _MOVED_DB / 10 ** (above_db / 20)
+    return bool(high < 10 ** (most_db / 10) * max(low, 1e-30))

@@ -84,8 +84,9 @@ def test_nothing_is_delayed() -> None:
     assert np.abs(before - after).max() < 1e-6, "what precedes and what follows are alike"
 
 
-def test_a_constant_disappears_and_makes_no_thump_at_the_ends() -> None:
-    sound = np.full((1, RATE), 0.25, np.float32)
+@pytest.mark.parametrize("slope", [0.0, 0.5])
+def test_a_constant_disappears_and_makes_no_thump_at_the_ends(slope: float) -> None:
+    sound = (0.25 + slope * np.arange(RATE) / RATE)[np.newaxis].astype(np.float32)
     assert np.abs(cut_lows(sound, sample_rate=RATE, cutoff_hz=30.0).samples).max() < 1e-5
 
 
@@ -157,6 +158,13 @@ def test_drums_and_noise_are_left_as_they_are(rng: np.random.Generator) -> None:
         assert cleaned.samples is stem
         assert not cleaned.changed
         assert "No notes" in cleaned.told
+
+
+def test_a_pitch_now_and_then_makes_no_part_of_notes(rng: np.random.Generator) -> None:
+    at_s = np.arange(RATE // 4) / RATE
+    sound = np.tile(0.3 * np.exp(-at_s / 0.03), 80) * rng.standard_normal(80 * at_s.size)
+    sound[5 * RATE : 6 * RATE] += played([(700.0, 1.0)])
+    assert lowest_note_hz(sound[np.newaxis].astype(np.float32), sample_rate=RATE) is None
 
 
 def test_a_cutoff_above_notes_is_told() -> None:

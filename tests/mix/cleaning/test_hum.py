@@ -102,6 +102,22 @@ def test_a_drone_without_a_rest_is_not_hum(rng: np.random.Generator, pitch_hz: f
     assert not take_out_hum(given, sample_rate=RATE).changed
 
 
+def test_a_bowed_drone_at_the_frequency_of_the_mains_is_not_hum(rng: np.random.Generator) -> None:
+    """A bow is not as steady as the mains: here its level goes up and down by 5 dB."""
+    at_s = np.arange(40 * RATE) / RATE
+    bow = 10 ** (np.sin(2 * np.pi * at_s / 7) / 4)
+    drone = sum(np.sin(2 * np.pi * k * 50.0 * at_s) / k for k in range(1, 6))
+    given = stem(0.1 * bow * np.asarray(drone), 3e-4 * rng.standard_normal(at_s.size))
+    assert not take_out_hum(given, sample_rate=RATE).changed
+
+
+def test_a_steady_tone_high_up_is_not_hum(rng: np.random.Generator) -> None:
+    # The sixth multiple of 49.99 Hz, but nothing at the first three.
+    tone = 0.01 * np.sin(2 * np.pi * 299.94 * np.arange(20 * RATE) / RATE)
+    given = stem(tone, 3e-4 * rng.standard_normal(tone.size))
+    assert not take_out_hum(given, sample_rate=RATE).changed
+
+
 @pytest.mark.parametrize("pitch_hz", [G1, B1, G2, F4])
 def test_notes_beside_hum_keep_their_level(rng: np.random.Generator, pitch_hz: float) -> None:
     pitches = [pitch_hz, pitch_hz, 0, 0, 0] * 8

@@ -140,6 +140,28 @@ def test_attacks_keep_their_edge(rng: np.random.Generator) -> None:
         assert level_db(heard[0, part] - given[0, part]) < level_db(given[0, part]) - 25
 
 
+def test_soft_held_notes_and_soft_attacks_both_stay(rng: np.random.Generator) -> None:
+    """One look would lose a tone between the bins of noise, the other a short burst."""
+    at_s = np.arange(12 * RATE) / RATE
+    noise = hiss(rng, at_s.size, -50.0)
+    tone = 10 ** (-61 / 20) * (at_s > 6) * (at_s < 11) * np.sin(2 * np.pi * 3000.0 * at_s)
+    bursts = np.zeros(at_s.size)
+    starts = [round(first * RATE) for first in np.arange(1.0, 5.0, 0.5)]
+    for first in starts:
+        bursts[first : first + 480] = 10 ** (-40 / 20) * rng.standard_normal(480)
+    given = stem(noise, tone, bursts)
+    heard = reduce_noise(given, sample_rate=RATE).samples
+    inside = middle(6.5, 10.5)
+    ratio = strength(heard[0], 3000.0, inside) / strength(given[0], 3000.0, inside)
+    assert 20 * np.log10(ratio) == pytest.approx(0, abs=0.1)
+    lost_db = [
+        level_db(given[0, first : first + 480]) - level_db(heard[0, first : first + 480])
+        for first in starts
+    ]
+    # Bursts of 10 ms, 10 dB above the noise: the long look alone takes 1.8 dB from them.
+    assert np.mean(lost_db) == pytest.approx(0, abs=1.3)
+
+
 def test_a_part_without_a_rest_but_at_its_ends_is_still_measured(rng: np.random.Generator) -> None:
     at_s = np.arange(30 * RATE) / RATE
     held = np.clip(np.minimum(at_s - 1, 29 - at_s) / 0.1, 0, 1)

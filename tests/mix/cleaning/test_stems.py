@@ -16,7 +16,7 @@ def test_there_and_back_again(sample_rate: int, pitch_hz: float) -> None:
     tone = np.sin(2 * np.pi * pitch_hz * at_s).astype(np.float32)
     low, rate_hz = thinned(tone, sample_rate=sample_rate, near_hz=4000.0)
     assert 4000 <= rate_hz < 8000
-    # The tone itself at the lower rate; 80 dB by the formula of the filter, away from the ends.
+    # The tone itself at the lower rate; 80 dB by the filter's formula, away from the ends.
     wanted = np.sin(2 * np.pi * pitch_hz * np.arange(low.size) / rate_hz)
     assert np.abs(low - wanted)[200:-200].max() < 2e-4
     back = thickened(low, times=round(sample_rate / rate_hz))[: tone.size]
