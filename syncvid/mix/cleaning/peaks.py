@@ -1,7 +1,9 @@
 """Clipped tops are rounded out from their sides.
 
 A recording that was too loud has flat tops.  What was there is not known, but a curve that goes on
-from both sides as they rise and fall comes much nearer to it than the flat top does.
+from both sides as they rise and fall comes much nearer to it than the flat top does: first a cubic,
+then, once the recording's own spectrum can be told from what the cubics have mended, what a sound
+of that spectrum most probably did between its sides.
 
 What is flat is told by the sides.  Above any level the top of a smooth wave rises in proportion to
 how steep it is where it crosses that level, and to how long it stays above it; a clipped one stays
@@ -11,13 +13,14 @@ taken for a clipped one, and a top that lossy coding has rippled is.
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from syncvid.arrays import Audio
+from syncvid.arrays import Audio, Floats
 from syncvid.mix.cleaning.door import check_stem
 from syncvid.mix.cleaning.result import Cleaned
 from syncvid.timeline import clock_text
@@ -44,6 +47,13 @@ _QUIETEST = 0.05
 
 # Samples on each side of a top that say how it goes on: half its length, within these.
 _FEWEST_BESIDE, _MOST_BESIDE = 3, 24
+
+# Samples on each side from which the spectrum's curve is told, and the share of the power that is
+# taken for noise in them (both by trial: more samples, or less noise, gain nothing).
+_SIDE, _NOISE = 48, 1e-6
+
+# Length of the stretches whose spectra are added up.
+_STRETCH = 8192
 
 # By how much a top may be raised: 6 dB.
 _MOST = 2.0
@@ -87,8 +97,9 @@ def tame_peaks(samples: Audio, *, sample_rate: int) -> Cleaned:
 
     Notes
     -----
-    Each top becomes the cubic that fits its sides best in the least-squares sense, joined to them
-    without a step, and is raised by 6 dB at most.
+    Each top becomes what a Gaussian process with the recording's own autocorrelation expects
+    between its sides, but is nowhere lower than the flat top was, and is raised by 6 dB at most.
+    Near the ends of the recording it becomes the cubic that fits its sides best.
     """
     samples = check_stem(samples, sample_rate)
     longest = round(_LONGEST_S * sample_rate)
@@ -96,19 +107,23 @@ def tame_peaks(samples: Audio, *, sample_rate: int) -> Cleaned:
     if sum(tops.starts.size for _, _, tops in found) < _FEWEST:
         return Cleaned(samples, "No clipped places were found.", False)
     out = samples.copy()
-    rounded: list[_Tops] = []
-    raised = 1.0
-    for (sign, _, tops), row in zip(found, np.repeat(np.arange(len(out)), 2), strict=True):
-        tops, most = _round_out(out[row], sign, tops)
-        rounded.append(tops)
-        raised = max(raised, most)
+    rows = np.repeat(np.arange(len(out)), 2)
+    rounded = [
+        _Tops(tops.starts[done], tops.stops[done])
+        for row, (sign, given, tops) in zip(rows, found, strict=True)
+        for done in [_round_out(out[row], given, sign, tops, _cubic)]
+    ]
     places, first = _places(rounded)
     if not places:
         return Cleaned(samples, "Clipped places were found, but none that can be mended.", False)
+    probable = partial(_probable, _correlation(out, longest + 2 * _SIDE))
+    for row, (sign, given, _), tops in zip(rows, found, rounded, strict=True):
+        _round_out(out[row], given, sign, tops, probable)
+    raised = np.abs(out).max() / np.abs(samples).max()
     were = "1 clipped place was" if places == 1 else f"{places:,} clipped places were"
     told = (
-        f"{were} rounded out, the first at {clock_text(first / sample_rate)}; the most that was "
-        f"added is {20 * np.log10(raised):.1f} dB."
+        f"{were} rounded out, the first at {clock_text(first / sample_rate)}; the highest top "
+        f"rose by {20 * np.log10(raised):.1f} dB."
     )
     return Cleaned(out, told, True)
 
@@ -157,31 +172,35 @@ def _are_flat(row: Audio, tops: _Tops, rises: Audio) -> NDArray[np.bool_]:
     return np.asarray(inside & (left > 0) & (right > 0) & (rises < _FLAT * promised))
 
 
-def _round_out(row: Audio, sign: int, tops: _Tops) -> tuple[_Tops, float]:
-    """Round out tops in place; return those that were, and the most by which one was raised."""
+def _round_out(
+    row: Audio, given: Audio, sign: int, tops: _Tops, curve_of: Callable[[int], Audio]
+) -> NDArray[np.bool_]:
+    """Round out tops in place, and tell which ones were.
+
+    `curve_of` returns what each sample of a top of some length takes from each one beside it.
+    """
     lengths = tops.stops - tops.starts
-    done, raised = np.zeros(lengths.size, np.bool_), 1.0
+    done = np.zeros(lengths.size, np.bool_)
     for length in np.unique(lengths):
-        weights = _curve(int(length))
+        weights = curve_of(int(length))
         beside = weights.shape[1] // 2
         fits = (tops.starts >= beside) & (tops.stops + beside <= row.size)
         these = np.flatnonzero((lengths == length) & fits)
+        sides = np.concatenate((np.arange(-beside, 0), length + np.arange(beside)))
         for some in np.array_split(these, 1 + these.size * int(length) // _TOGETHER):
             starts = tops.starts[some, np.newaxis]
-            sides = np.concatenate((np.arange(-beside, 0), length + np.arange(beside)))
             inside = starts + np.arange(length)
-            flat = sign * row[inside]
-            curve, gains = _limited((sign * row[starts + sides]) @ weights.T, flat)
-            mended = gains > 1
+            flat = sign * given[inside]
+            curve = _limited((sign * row[starts + sides]) @ weights.T, flat)
+            mended = curve.max(axis=1) > flat.max(axis=1)
             row[inside[mended]] = sign * curve[mended]
             done[some[mended]] = True
-            raised = max(raised, float(gains.max(initial=1.0)))
-    return _Tops(tops.starts[done], tops.stops[done]), raised
+    return done
 
 
 @lru_cache(maxsize=512)
-def _curve(length: int) -> Audio:
-    """Return what each sample of a top takes from each one beside it, (length, beside)."""
+def _cubic(length: int) -> Audio:
+    """Return the weights of the cubic that fits the sides best, (length, beside)."""
     beside = min(max(length // 2, _FEWEST_BESIDE), _MOST_BESIDE)
     scale = (length + 1) / 2
     sides = np.concatenate((np.arange(-beside, 0), length + np.arange(beside)))
@@ -195,14 +214,36 @@ def _curve(length: int) -> Audio:
     return np.asarray(weights + bridge @ missed, np.float32)
 
 
-def _limited(curve: Audio, flat: Audio) -> tuple[Audio, Audio]:
-    """Return the curves within the most that is allowed, and by how much each raises its top."""
+def _correlation(samples: Audio, lags: int) -> Floats:
+    """Return the autocorrelation of a stem up to some lag, shape (lags,)."""
+    size = _STRETCH + lags
+    power = np.zeros(size // 2 + 1)
+    for row in samples:
+        for first in range(0, row.size, _STRETCH):
+            spectrum = np.fft.rfft(row[first : first + _STRETCH], size)
+            power += spectrum.real**2 + spectrum.imag**2
+    return np.asarray(np.fft.irfft(power, size)[:lags])
+
+
+def _probable(correlation: Floats, length: int) -> Audio:
+    """Return the weights of the most probable curve, (length, beside).
+
+    It is the conditional mean of a Gaussian process of this correlation.
+    """
+    sides = np.concatenate((np.arange(-_SIDE, 0), length + np.arange(_SIDE)))
+    between = correlation[np.abs(sides[:, np.newaxis] - sides)]
+    between[np.diag_indices_from(between)] += _NOISE * correlation[0]
+    across = correlation[np.abs(sides[:, np.newaxis] - np.arange(length))]
+    return np.asarray(np.linalg.solve(between, across).T, np.float32)
+
+
+def _limited(curve: Audio, flat: Audio) -> Audio:
+    """Return curves that lie above the flat tops, within the most that is allowed."""
     floor = flat.min(axis=1, keepdims=True)
-    height = flat.max(axis=1, keepdims=True)
-    over = curve.max(axis=1, keepdims=True) - floor
-    allowed = np.maximum(_MOST * height - floor, 0)
-    curve = floor + np.maximum(curve - floor, 0) * np.minimum(1, allowed / np.maximum(over, 1e-9))
-    return curve, curve.max(axis=1) / height[:, 0]
+    allowed = np.maximum(_MOST * flat.max(axis=1, keepdims=True) - floor, 0)
+    over = np.maximum(curve - floor, 0)
+    highest = np.maximum(over.max(axis=1, keepdims=True), np.float32(1e-9))
+    return np.asarray(floor + over * np.minimum(1, allowed / highest))
 
 
 def _places(found: list[_Tops]) -> tuple[int, int]:

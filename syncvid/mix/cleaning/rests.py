@@ -81,9 +81,9 @@ def quiet_rests(
     out = samples.copy()
     lowered, total_s = 0, 0.0
     for first, last in _merged(rests, sample_rate, samples.shape[1]):
-        gains = _gains(samples[:, first:last], sample_rate, first, samples.shape[1], most_db)
-        if gains is not None:
-            out[:, first:last] *= gains
+        down = _down(samples[:, first:last], sample_rate, first == 0, last == samples.shape[1])
+        if down is not None:
+            _lower(out[:, first:last], *down, most_db, sample_rate)
             lowered, total_s = lowered + 1, total_s + (last - first) / sample_rate
     if not lowered or not most_db:
         return Cleaned(samples, "There is no rest in which the background could be lowered.", False)
@@ -101,8 +101,8 @@ def _merged(
     joined: list[list[int]] = []
     for from_s, to_s in sorted(rests):
         # Rounded inwards, so that not one sample outside is touched.
-        first = max(0, math.ceil(from_s * sample_rate - 1e-6))
-        last = min(size, math.floor(to_s * sample_rate + 1e-6))
+        first = max(0, math.ceil(from_s * sample_rate))
+        last = min(size, math.floor(to_s * sample_rate))
         if last <= first:
             continue
         if joined and first <= joined[-1][1]:
@@ -113,34 +113,48 @@ def _merged(
     yield from ((first, last) for first, last in joined if last - first >= shortest)
 
 
-def _gains(rest: Audio, sample_rate: int, first: int, size: int, most_db: float) -> Audio | None:
-    """Return the gain of each sample of a rest, 1 at its ends; None where it is left alone."""
+def _down(rest: Audio, sample_rate: int, at_start: bool, at_end: bool) -> tuple[int, int] | None:
+    """Return where the gain begins to fall and where it is back; None where it stays.
+
+    At the stem's own ends there is no note to wait for: both then lie outside of the rest, so that
+    the gain is down from the first sample, or to the last one.
+    """
     hop = max(1, to_samples(_HOP_S, sample_rate))
     levels_db = _levels_db(rest, hop)
     if levels_db.max(initial=_FLOOR_DB) <= _FLOOR_DB:
         return None
-    at_start, at_end = first <= hop, first + rest.shape[1] >= size - hop
-    fall, rise = (to_samples(length_s, sample_rate) for length_s in (_FALL_S, _RISE_S))
     quiet = _quiet(levels_db, at_start=at_start, at_end=at_end)
     if quiet is None:
         return None
-    end = min(quiet[1] * hop, rest.shape[1])
-    begin = -fall if at_start else quiet[0] * hop + to_samples(_AFTER_S, sample_rate)
-    before = to_samples(_BEFORE_S + _COARSE_S, sample_rate)
-    end = end + rise if at_end else end - before
-    if end - begin < fall + rise + to_samples(_STAY_S, sample_rate):
-        return None
-    at = np.arange(rest.shape[1], dtype=np.float32)
-    down = np.clip(np.minimum((at - begin) / fall, (end - at) / rise), 0, 1)
-    # A raised cosine in decibels has no corner that an ear could find.
-    lowered_db = most_db * (1 - np.cos(np.float32(math.pi) * down)) / 2
-    return np.asarray(10 ** (lowered_db / -20), np.float32)
+    fall, rise, stay, after, before = (
+        to_samples(length_s, sample_rate)
+        for length_s in (_FALL_S, _RISE_S, _STAY_S, _AFTER_S, _BEFORE_S + _COARSE_S)
+    )
+    begin = -fall if at_start else quiet[0] * hop + after
+    end = rest.shape[1] + rise if at_end else min(quiet[1] * hop, rest.shape[1]) - before
+    return (begin, end) if end - begin >= fall + rise + stay else None
+
+
+def _lower(rest: Audio, begin: int, end: int, most_db: float, sample_rate: int) -> None:
+    """Lower a rest in place, between the samples at which the gain begins to fall and is back."""
+    fall, rise = to_samples(_FALL_S, sample_rate), to_samples(_RISE_S, sample_rate)
+    if begin >= 0:
+        rest[:, begin : begin + fall] *= _curve(fall, most_db)
+    if end <= rest.shape[1]:
+        rest[:, end - rise : end] *= _curve(rise, most_db)[::-1]
+    rest[:, max(0, begin + fall) : min(rest.shape[1], end - rise)] *= _curve(1, most_db)[-1]
+
+
+def _curve(size: int, most_db: float) -> Audio:
+    """Return gains that fall from 1 as a raised cosine in decibels, which has no corner."""
+    down = np.arange(1, size + 1) / size
+    return np.asarray(10 ** (most_db * (1 - np.cos(math.pi * down)) / -40), np.float32)
 
 
 def _levels_db(rest: Audio, hop: int) -> Floats:
     """Return the smoothed level of every hop, the last one perhaps shorter, shape (hops,)."""
     starts = np.arange(0, rest.shape[1], hop)
-    powers = np.add.reduceat(np.square(rest).sum(axis=0, dtype=np.float64), starts)
+    powers = np.add.reduceat(np.square(rest), starts, axis=1).sum(axis=0, dtype=np.float64)
     powers /= np.diff(starts, append=rest.shape[1])
     kernel = np.ones(_SMOOTH_HOPS)
     near = np.convolve(powers, kernel, "same") / np.convolve(np.ones(powers.size), kernel, "same")

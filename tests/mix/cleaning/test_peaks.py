@@ -35,7 +35,7 @@ def test_the_reference_of_a_clipped_sine() -> None:
     cleaned = tame_peaks(clipped, sample_rate=RATE)
     assert cleaned.told.startswith("200 clipped places were rounded out, the first at 0:00.0")
     assert cleaned.samples.max() == pytest.approx(1.25, abs=0.03)
-    assert error_db(cleaned.samples[0], truth) < error_db(clipped[0], truth) - 20
+    assert error_db(cleaned.samples[0], truth) < error_db(clipped[0], truth) - 30
     changed = np.flatnonzero(cleaned.samples != clipped)
     assert 200 * 97 <= changed.size <= 200 * 105, "only the tops"
 
@@ -61,7 +61,7 @@ def test_clipped_music_comes_nearer_to_what_was_played(
     clipped = np.clip(music, -0.5, 0.5)[np.newaxis].astype(np.float32)
     cleaned = tame_peaks(clipped, sample_rate=RATE)
     # Planted: the error is the difference from the music before it was clipped.
-    assert error_db(cleaned.samples[0], music) < error_db(clipped[0], music) - 1.5
+    assert error_db(cleaned.samples[0], music) < error_db(clipped[0], music) - 4
     touched = cleaned.samples != clipped
     assert (np.abs(clipped[touched]) > 0.5 * 0.997).all(), "what was not clipped is not touched"
 
@@ -70,7 +70,7 @@ def test_tops_that_coding_has_rippled_are_found_too(rng: np.random.Generator) ->
     music = plucked(rng, 4.0, 60.0, 400.0) * 0.5 * 10 ** (3 / 20)
     clipped = coded(np.clip(music, -0.5, 0.5).astype(np.float32))
     cleaned = tame_peaks(clipped[np.newaxis], sample_rate=RATE)
-    assert error_db(cleaned.samples[0], music) < error_db(clipped, music) - 2.5
+    assert error_db(cleaned.samples[0], music) < error_db(clipped, music) - 2
 
 
 @pytest.mark.parametrize("lowest_hz", [60.0, 110.0, 400.0])
