@@ -85,7 +85,8 @@ def find_splice(
     marked_s : float
         Where the splice is marked, in reference seconds; outside of the arrays: their nearest end.
     room_s : float
-        How far from the mark the splice may be.
+        How far from the mark its middle may be; farther only where the fade would else reach beyond
+        the arrays.
 
     Returns
     -------
@@ -111,7 +112,7 @@ def find_splice(
         near = Near(*heard, pair_notes(*heard), mark_s, max(0.0, room_s), length_s)
         place = best_place(near, old, new, sample_rate)
     law = _law(old, new, place, sample_rate)
-    return Splice(from_s + place.at_s, place.fade_s, law, place.hidden_in)
+    return Splice(float(from_s + place.at_s), float(place.fade_s), law, place.hidden_in)
 
 
 def _law(old: Audio, new: Audio, place: Place, sample_rate: int) -> FadeLaw:
