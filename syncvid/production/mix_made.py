@@ -32,8 +32,9 @@ class MadeSplice:
     place : str
         Bar and beat, or the time, in words.
     step_ratio : float or None
-        Largest step from sample to sample within the cross-fade, divided by the largest one that
-        the two takes themselves make near it; at most 1 where there is no click.
+        Largest step from sample to sample within the cross-fade, divided by what the two takes
+        themselves make near it (see `syncvid.mix.fades.step_ratio`); at most 1 where there is no
+        click.
     """
 
     at_s: float
