@@ -163,7 +163,7 @@ def main() -> None:
             ("mix", ()),
             ("mix again, another room", ("--room", "church")),
             ("mix again, nothing changed", ("--room", "church")),
-            ("excerpt of ten seconds", ("--from", "100")),
+            ("excerpt of ten seconds", ("--from", f"{options.seconds / 3:.0f}")),
         ):
             seconds, megabytes = run("mix", str(folder), *more)
             print(f"{what}: {seconds:.1f} s, {megabytes:.0f} MiB")
