@@ -127,6 +127,18 @@ def test_no_more_is_undone_than_six_decibels_each_way_and_slowly(rng: np.random.
     assert np.array_equal(cleaned.samples[0], cleaned.samples[1])
 
 
+def test_where_the_noise_is_hidden_for_long_nothing_is_changed(rng: np.random.Generator) -> None:
+    planted_db = np.interp(AT_S, [0, 7, 24, 30], [-2.5, -2.5, 2.5, 2.5])
+    hiding = (AT_S > 7) & (AT_S < 24)
+    tones = np.sum([np.sin(2 * np.pi * 80 * k * AT_S + k * k) for k in range(1, 150)], axis=0)
+    given = stem(pink(rng, -50.0) * 10 ** (planted_db / 20), 0.02 * hiding * tones)
+    cleaned = even_out(given, sample_rate=RATE)
+    assert cleaned.changed
+    curve = gains_db(cleaned.samples, given)
+    assert np.abs(curve[148:162]).max() < 0.2, "in the middle"
+    assert curve[20] - curve[280] == pytest.approx(5.0, abs=1.0)
+
+
 @pytest.mark.parametrize("size", [0, 1, 4000, 5000, 2 * RATE])
 def test_silence_and_short_sounds_stay_as_they_are(size: int) -> None:
     silence = np.zeros((2, size), np.float32)
