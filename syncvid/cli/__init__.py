@@ -202,8 +202,9 @@ def status(
         f"{material.title}: {count(len(material.recordings), 'clip')}, "
         f"{count(len(material.parts), 'part')}."
     )
+    own = {None: "none yet", True: "of the clips' own sound", False: "out of date"}
     say(
-        f"Mix: {material.mix.file if material.mix else 'none yet'}. "
+        f"Mix: {material.mix.file if material.mix else own[state.mix_is_current]}. "
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
     if state.guide_is_current is False:
