@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from syncvid.errors import SignalError
+from syncvid.mix.door import check_mix
 from syncvid.mix.outermost import (
     GONE_HOPS,
     HOP_S,
@@ -24,7 +25,6 @@ from syncvid.mix.outermost import (
     loud_power,
     unheard,
 )
-from syncvid.mix.tops import check_two_channels
 from syncvid.timeline import to_samples
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def find_ends(
     SignalError
         Not two channels of float32, or values that are not finite.
     """
-    check_two_channels(samples)
+    check_mix(samples)
     hop, count = to_samples(HOP_S, sample_rate), samples.shape[1]
     powers = hop_powers(samples, hop)
     loud = loud_power(powers)
@@ -143,7 +143,7 @@ def set_ends(
         Not two channels of float32, values that are not finite, ends that do not lie within the
         sound one after the other, or a silence shorter than 0.
     """
-    check_two_channels(samples)
+    check_mix(samples)
     first, last = (to_samples(at, sample_rate) for at in (ends.music_from_s, ends.music_to_s))
     if not 0 <= first <= last <= samples.shape[1]:
         raise SignalError(f"A mix of {samples.shape[1]} samples has no music in {first} to {last}.")

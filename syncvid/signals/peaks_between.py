@@ -101,7 +101,7 @@ def _tops(pieces: Audio, least: float) -> Audio:
 
 def _magnitudes(rows: Audio) -> Audio:
     """Return the highest magnitude of each row."""
-    return np.maximum(rows.max(axis=1), -rows.min(axis=1))
+    return np.asarray(np.maximum(rows.max(axis=1), -rows.min(axis=1)))
 
 
 def _highest(windows: Audio, at_least: float) -> float:

@@ -15,7 +15,7 @@ from syncvid.errors import SignalError
 from syncvid.lazily import fft
 from syncvid.mix.cleaning.lowest_note import lowest_note_hz
 from syncvid.mix.cleaning.result import Cleaned
-from syncvid.mix.cleaning.stems import check_stem
+from syncvid.mix.door import check_stem
 from syncvid.mix.tone_filters import filtered, margin_samples
 
 # Of the Butterworth filter, run both ways.
