@@ -24,7 +24,8 @@ from syncvid.progress import SILENT, Progress
 from syncvid.signals.programme import integrated_lufs
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.mix_plan import MixPlan, MixWishes, plan_mix
-from syncvid.steps.mixing import room_of, strands_of, wishes_of
+from syncvid.steps.mix_strands import room_of, strands_of
+from syncvid.steps.mixing import wishes_of
 from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
 from syncvid.timeline import to_samples
 
