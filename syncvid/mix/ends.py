@@ -16,6 +16,7 @@ import numpy as np
 
 from syncvid.errors import SignalError
 from syncvid.mix.door import check_mix
+from syncvid.mix.fades import rise
 from syncvid.mix.outermost import (
     GONE_HOPS,
     HOP_S,
@@ -156,13 +157,7 @@ def set_ends(
     begin, stop = first - fade_in, last + fade_out
     made = np.zeros((2, head + last - first + tail), np.float32)
     made[:, head - fade_in : head + last - first + fade_out] = samples[:, begin:stop]
-    made[:, head - fade_in : head] *= _rise(fade_in)
+    made[:, head - fade_in : head] *= rise(fade_in)
     after = head + last - first
-    made[:, after : after + fade_out] *= _rise(fade_out)[::-1]
+    made[:, after : after + fade_out] *= rise(fade_out)[::-1]
     return made, first - head
-
-
-def _rise(samples: int) -> Audio:
-    """Return a raised cosine from next to 0 to next to 1, shape (samples,), float32."""
-    at = (np.arange(samples) + 0.5) / max(1, samples)
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * at), np.float32)
