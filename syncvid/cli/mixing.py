@@ -77,7 +77,7 @@ def mix(
     if begins is not None:
         _tell_excerpt(excerpt)
         return
-    _tell_mix(outcome)
+    tell_mix(outcome)
     if material.mix is not None:
         say("The video keeps the finished mix that production.toml names.")
     leave(outcome.problems)
@@ -116,7 +116,7 @@ def _tell_excerpt(excerpt: MixExcerpt) -> None:
     leave(excerpt.problems)
 
 
-def _tell_mix(outcome: MixOutcome) -> None:
+def tell_mix(outcome: MixOutcome) -> None:
     """Say what a mix was made of, and what it measures."""
     made = outcome.made
     for remark in (*outcome.remarks, *made.remarks):

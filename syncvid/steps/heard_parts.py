@@ -194,6 +194,10 @@ def _laid_over(
     begin_s, end_s = (at_s(moment, bars, where) for moment in (passage.begins, passage.ends))
     if end_s <= begin_s:
         raise ProductionError(f"{where} ends before it begins.".capitalize())
+    first_s, last_s = _piece_s(bars)
+    # The first bar has an upbeat and a breath before it, and the last one rings on.
+    begin_s = -math.inf if begin_s <= first_s + _SAME_S else begin_s
+    end_s = math.inf if end_s >= last_s - _SAME_S else end_s
     entries = [entry for entry in takes if entry.recording.take == passage.take]
     if not entries:
         known = ", ".join(str(entry.recording.take) for entry in takes) or "none"
@@ -207,19 +211,35 @@ def _laid_over(
         return list(base), [
             f"{part}: {passage} is left out, for take {passage.take} has no place or no sound."
         ]
-    middle_s = (begin_s + end_s) / 2
+    middle_s = (max(begin_s, first_s, -1e6) + min(end_s, last_s, 1e6)) / 2
     line = _run_near(entry.sound.take.runs(), middle_s)
     over = HeardPassage(entry, line, _seen(entry, line, middle_s), begin_s, end_s)
     before = [replace(p, to_s=min(p.to_s, begin_s)) for p in base if p.from_s < begin_s]
     after = [replace(p, from_s=max(p.from_s, end_s)) for p in base if p.to_s > end_s]
-    return [*before, over, *after], _not_covered(over, part, passage)
+    reach_s = (max(begin_s, first_s), min(end_s, last_s))
+    return [*before, over, *after], _not_covered(over, reach_s, part, passage)
 
 
-def _not_covered(over: HeardPassage, part: str, passage: Passage) -> list[str]:
+def _piece_s(bars: Bars | None) -> tuple[float, float]:
+    """Return the reference seconds of the first bar's beginning and the last one's end."""
+    if bars is None or bars.guide_offset_s is None:
+        return -math.inf, math.inf
+    first = next((beat for beat in bars.beats.beats if beat.bar >= 1), None)
+    if first is None:
+        return -math.inf, math.inf
+    last = bars.beats.beats[-1]
+    before_s = bars.beats.beats[-2].guide_s if len(bars.beats.beats) > 1 else last.guide_s
+    end_s = bars.guide_offset_s + last.guide_s + (last.guide_s - before_s)
+    return bars.guide_offset_s + first.guide_s, end_s
+
+
+def _not_covered(
+    over: HeardPassage, reach_s: tuple[float, float], part: str, passage: Passage
+) -> list[str]:
     """Say if a take does not reach over the whole of its passage."""
     assert over.entry.sound is not None
     first_s, last_s = (over.line.to_reference(at) for at in over.entry.sound.take.stretch_s)
-    if first_s <= over.from_s and last_s >= over.to_s:
+    if first_s <= reach_s[0] and last_s >= reach_s[1]:
         return []
     return [f"{part}: take {passage.take} does not last over all of {passage}."]
 

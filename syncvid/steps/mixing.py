@@ -148,6 +148,8 @@ def _mix(
     ends = find_ends(total, sample_rate=SAMPLE_RATE, near_s=near_s)
     if ends is None:
         raise ProductionError("The mix would be silent.", where=str(plan.material.folder or ""))
+    earliest_s = min(window.earliest_s - window.from_s, ends.music_to_s)
+    ends = replace(ends, music_from_s=max(ends.music_from_s, earliest_s))
     total, cut = set_ends(
         total, ends, sample_rate=SAMPLE_RATE, head_s=sound.head_s, tail_s=sound.tail_s
     )
