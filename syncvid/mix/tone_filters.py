@@ -103,7 +103,8 @@ def filtered(samples: Audio, fir: Audio) -> Audio:
         for begin in range(0, length, useful):
             end = min(begin + useful, length)
             cut = channel[max(0, begin - margin) : min(length, end + margin)]
-            cut = np.pad(cut, (max(0, margin - begin), 0))
+            if begin < margin:
+                cut = np.pad(cut, (margin - begin, 0))
             block = fft.irfft(fft.rfft(cut, size) * gains, size)
             row[begin:end] = block[margin : margin + end - begin]
     return out
