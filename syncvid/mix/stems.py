@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from syncvid.arrays import Audio
-from syncvid.mix.splices import fade_curves
+from syncvid.mix.fades import fade_curves, rise
 from syncvid.production.mix_made import FadeLaw
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.resampling import MARGIN, read_between
@@ -168,11 +168,11 @@ def _gains(piece: Piece, at: int, count: int, sample_rate: int) -> Audio:
     if piece.fade_in_s > 0.0:
         _shape(gains, piece.from_s, piece.fade_in_s, piece.law_in, at, sample_rate, rising=True)
     if begin_s > piece.from_s - piece.fade_in_s / 2 + 1.0 / sample_rate:
-        _ramp(gains, math.ceil(begin_s * sample_rate) - at, edge, rising=True)
+        _multiply(gains, math.ceil(begin_s * sample_rate) - at, rise(edge))
     if piece.fade_out_s > 0.0:
         _shape(gains, piece.to_s, piece.fade_out_s, piece.law_out, at, sample_rate, rising=False)
     if end_s < piece.to_s + piece.fade_out_s / 2 - 1.0 / sample_rate:
-        _ramp(gains, math.ceil(end_s * sample_rate) - edge - at, edge, rising=False)
+        _multiply(gains, math.ceil(end_s * sample_rate) - edge - at, rise(edge)[::-1])
     return gains
 
 
@@ -195,12 +195,6 @@ def _shape(
         gains[: max(0, first)] = 0.0
     else:
         gains[max(0, first + length) :] = 0.0
-
-
-def _ramp(gains: Audio, first: int, length: int, *, rising: bool) -> None:
-    """Lay a short raised cosine over gains."""
-    curve = (0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)).astype(np.float32)
-    _multiply(gains, first, curve if rising else curve[::-1])
 
 
 def _multiply(gains: Audio, first: int, curve: Audio) -> None:

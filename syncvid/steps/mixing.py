@@ -2,56 +2,28 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from syncvid.arrays import Audio, Sound, give_back_memory
-from syncvid.errors import ProductionError, SignalError, SyncvidError
-from syncvid.handoff.mix_statement import mix_statement
-from syncvid.media.check_sound import measure_file
-from syncvid.media.probe import probe
-from syncvid.media.sound import read_sound
-from syncvid.media.sound_file import write_integers, write_sound
-from syncvid.mix.balance import Balanced, starting_balance
-from syncvid.mix.bus import Room, Strand, mix_down
-from syncvid.mix.dither import to_24_bit
+from syncvid.arrays import give_back_memory
+from syncvid.errors import ProductionError, SyncvidError
+from syncvid.mix.bus import mix_down
 from syncvid.mix.ends import find_ends, set_ends
 from syncvid.mix.master import TARGETS, Mastered, master
-from syncvid.mix.measures import BANDS_HZ
-from syncvid.mix.rooms import AMOUNTS, ROOMS, decay_of, make_room, use_response
-from syncvid.mix.tone import match_tones, tone_filter
-from syncvid.production.files import (
-    MADE_WITH,
-    check_target,
-    identity,
-    refuse_foreign,
-    system_errors,
-    write_whole,
-)
-from syncvid.production.material import Material, refuse_sources
+from syncvid.production.files import identity
+from syncvid.production.material import Material
 from syncvid.production.mix_json import read_mix_json, write_mix_json
-from syncvid.production.mix_made import (
-    MadeMaster,
-    MadeMix,
-    MadePassage,
-    MadeRoom,
-    MadeStem,
-    Programme,
-)
+from syncvid.production.mix_made import MadeMaster, MadeMix, Programme
 from syncvid.production.stem_files import StemFiles
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.programme import measure_programme
 from syncvid.steps.findings import find_places_of
+from syncvid.steps.mix_files import check_targets, first_sample, names_of, write_mix
 from syncvid.steps.mix_plan import MixPlan, MixWishes, default_out, plan_mix
+from syncvid.steps.mix_strands import room_of, strands_of
 from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
-
-ENDINGS = (".wav", ".flac")
-"""What a mix is written as: both, whatever is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +88,8 @@ def make_mix(
         out = Path(known["out"]) if known else default_out(material)
     if wishes is None:
         wishes = MixWishes(**known["wishes"]) if known else MixWishes()
-    names = _names(out)
-    _check_targets(material, out, names)
+    names = names_of(out)
+    check_targets(material, out, names)
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, wishes)
     if not plan.parts:
@@ -153,133 +125,6 @@ def wishes_of(material: Material) -> MixWishes | None:
     return MixWishes(**known["wishes"]) if known else None
 
 
-def strands_of(
-    plan: MixPlan, stems: Sequence[Stem]
-) -> tuple[list[Strand], list[MadeStem], list[str]]:
-    """Return the stems at their gains and places, what is told of each, and remarks.
-
-    Muted ones are not among the strands.
-    """
-    balance = starting_balance([_balanced(plan, stem) for stem in stems])
-    tones = match_tones(
-        [stem.measure.bands_db for stem in stems],
-        [_group(plan, stem) for stem in stems],
-        strength=plan.sound.match,
-    )
-    files = StemFiles(plan.material.store.folder)
-    strands, made = [], []
-    for stem, starting_db, tone_db in zip(stems, balance.starting_db, tones, strict=True):
-        row = _made_stem(plan, stem, starting_db, tone_db)
-        made.append(row)
-        if row.muted or stem.measure.loudness_lufs is None:
-            continue
-        strands.append(
-            Strand(
-                files.open(stem.key),
-                gain=10 ** ((row.starting_db + row.wish_db) / 20),
-                pan=row.pan,
-                tone=tone_filter(tone_db, sample_rate=SAMPLE_RATE) if any(tone_db) else None,
-                room=10 ** (row.room_db / 20),
-            )
-        )
-    return strands, made, list(balance.remarks)
-
-
-def _balanced(plan: MixPlan, stem: Stem) -> Balanced:
-    """Return a stem as the balance sees it."""
-    wishes = stem.parts[0].wishes
-    names = {name for part in stem.parts for name in (part.part, part.name)}
-    return Balanced(
-        stem.name,
-        stem.measure,
-        group=_group(plan, stem),
-        melody=bool(names & set(plan.sound.melody)),
-        wish_db=wishes.gain_db,
-        muted=wishes.muted,
-    )
-
-
-def _group(plan: MixPlan, stem: Stem) -> str:
-    """Return the section of a stem."""
-    part = stem.parts[0]
-    return plan.material.groups.get((part.part, part.player), "")
-
-
-def _made_stem(plan: MixPlan, stem: Stem, starting_db: float, tone_db: Sequence[float]) -> MadeStem:
-    """Return what is told of a stem."""
-    part = stem.parts[0]
-    pans = [plan.pans.get((each.part, each.player), 0.0) for each in stem.parts]
-    return MadeStem(
-        name=stem.name,
-        passages=tuple(_made_passages(plan, stem)),
-        splices=tuple(
-            replace(splice, step_ratio=ratio)
-            for splice, ratio in zip(part.splices, stem.step_ratios, strict=True)
-        ),
-        cleaning=stem.cleaning,
-        loudness_lufs=stem.measure.loudness_lufs,
-        starting_db=starting_db,
-        wish_db=part.wishes.gain_db,
-        pan=sum(pans) / len(pans),
-        shift_ms=part.wishes.shift_ms,
-        muted=part.wishes.muted,
-        tone_db=tuple(zip(BANDS_HZ, tone_db, strict=True)) if any(tone_db) else (),
-        room_db=part.wishes.room_db,
-    )
-
-
-def _made_passages(plan: MixPlan, stem: Stem) -> Iterator[MadePassage]:
-    """Yield what is heard in a stem, within the window."""
-    for passage in stem.parts[0].passages:
-        sounding = passage.entry.sound
-        assert sounding is not None
-        begin_s, end_s = (passage.line.to_reference(at) for at in sounding.take.stretch_s)
-        yield MadePassage(
-            take=passage.entry.recording.take,
-            file=sounding.source.file,
-            from_s=max(passage.from_s, begin_s, plan.window.from_s),
-            to_s=min(passage.to_s, end_s, plan.window.to_s),
-            offset_s=passage.line.offset_s,
-            drift_ppm=passage.line.drift_ppm,
-            gain_db=passage.gain_db,
-        )
-
-
-def room_of(plan: MixPlan) -> tuple[Room, MadeRoom] | None:
-    """Return the room that all parts share; None for a dry mix.
-
-    Raises
-    ------
-    ProductionError
-        The file that the plan names is no impulse response.
-    MediaError
-        It cannot be read.
-    """
-    sound, source = plan.sound, plan.material.room
-    if sound.room_amount == "none":
-        return None
-    if sound.room_file and source is not None:
-        heard = read_sound(probe(source.path), sample_rate=SAMPLE_RATE)
-        try:
-            response = use_response(heard.samples, sample_rate=SAMPLE_RATE)
-        except SignalError as exc:
-            raise ProductionError(exc.what, where=source.file, fix=exc.fix) from exc
-    else:
-        response = make_room(ROOMS[sound.room], sample_rate=SAMPLE_RATE)
-    room = Room(
-        response, AMOUNTS[sound.room_amount], sound.predelay_ms / 1000, sound.room_low_cut_hz
-    )
-    decay_s = decay_of(response, sample_rate=SAMPLE_RATE)
-    return room, MadeRoom(
-        amount=sound.room_amount,
-        name=sound.room,
-        decay_s=0.0 if math.isnan(decay_s) else decay_s,
-        predelay_ms=sound.predelay_ms,
-        low_cut_hz=sound.room_low_cut_hz,
-        under_db=room.under_db,
-    )
-
-
 def _mix(
     plan: MixPlan, stems: Sequence[Stem], names: dict[str, Path], progress: Progress
 ) -> MadeMix:
@@ -312,7 +157,7 @@ def _mix(
     mastered = master(total, sample_rate=SAMPLE_RATE, target=TARGETS[sound.loudness])
     del total
     give_back_memory()
-    from_s = _first_sample(plan) / SAMPLE_RATE + cut / SAMPLE_RATE
+    from_s = first_sample(plan) / SAMPLE_RATE + cut / SAMPLE_RATE
     remarks = [*plan.remarks, *remarks, *mastered.remarks]
     made = MadeMix(
         title=plan.material.title,
@@ -329,12 +174,7 @@ def _mix(
         master=_made_master(plan, mastered),
         remarks=tuple(remarks),
     )
-    return _written(plan, stems, made, mastered.samples, names, progress)
-
-
-def _first_sample(plan: MixPlan) -> int:
-    """Return the reference sample at which stems begin."""
-    return round(plan.window.from_s * SAMPLE_RATE)
+    return write_mix(plan, stems, made, mastered.samples, names, progress)
 
 
 def _made_master(plan: MixPlan, mastered: Mastered) -> MadeMaster:
@@ -352,98 +192,11 @@ def _made_master(plan: MixPlan, mastered: Mastered) -> MadeMaster:
     )
 
 
-def _written(
-    plan: MixPlan,
-    stems: Sequence[Stem],
-    made: MadeMix,
-    samples: Audio,
-    names: dict[str, Path],
-    progress: Progress,
-) -> MadeMix:
-    """Write all files; return the mix with their names and the second meter's figures."""
-    progress.advance(0.8, 1.0, "writing the mix")
-    whole = to_24_bit(samples)
-    del samples
-    for ending in ENDINGS:
-        write_integers(names[ending], whole, sample_rate=SAMPLE_RATE, title=made.title)
-    del whole
-    give_back_memory()
-    progress.advance(0.9, 1.0, "measuring the mix again")
-    second = measure_file(names[ENDINGS[0]])
-    made = replace(
-        made,
-        stems=tuple(_stem_files(plan, stems, made, names["stems"])),
-        files=tuple(str(names[ending]) for ending in ENDINGS),
-        master=replace(
-            made.master, second_lufs=second.loudness_lufs, second_dbtp=second.true_peak_dbtp
-        ),
-    )
-    write_whole(names["figures"], write_mix_json(made))
-    write_whole(names["statement"], f"{mix_statement(made)}\n{MADE_WITH}.\n")
-    return made
-
-
-def _stem_files(
-    plan: MixPlan, stems: Sequence[Stem], made: MadeMix, folder: Path
-) -> Iterator[MadeStem]:
-    """Write the stems as files of the mix's length, if that was asked for; yield what is told."""
-    files = StemFiles(plan.material.store.folder)
-    first = round(made.from_s * SAMPLE_RATE) - _first_sample(plan)
-    length = round((made.to_s - made.from_s) * SAMPLE_RATE)
-    for number, (stem, row) in enumerate(zip(stems, made.stems, strict=True), 1):
-        if not plan.stems:
-            yield row
-            continue
-        kept = files.open(stem.key)
-        samples = np.zeros((kept.shape[0], length), np.float32)
-        begin, end = max(0, first), min(kept.shape[1], first + length)
-        samples[:, begin - first : end - first] = kept[:, begin:end]
-        safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
-        path = folder / f"{number:02d} {safe}.wav"
-        with system_errors(folder):
-            folder.mkdir(parents=True, exist_ok=True)
-        write_sound(path, Sound(samples, SAMPLE_RATE))
-        yield replace(row, file=str(path))
-
-
-def _names(out: Path) -> dict[str, Path]:
-    """Return where everything is written."""
-    out = out.absolute()
-    return {
-        ".wav": out.with_suffix(".wav"),
-        ".flac": out.with_suffix(".flac"),
-        "figures": out.with_suffix(".json"),
-        "statement": out.with_suffix(".txt"),
-        "stems": out.parent / f"{out.stem} stems",
-    }
-
-
-def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> None:
-    """Refuse at the door what could not be written at the end, or what would destroy a source."""
-    if out.suffix.lower() not in ENDINGS:
-        raise ProductionError(
-            f"The mix is written as {' and '.join(ENDINGS)}.",
-            where=str(out),
-            fix=f"Write {out.stem}.wav.",
-        )
-    known = material.store.last("mix") or {}
-    ours = set(known.get("written", ()))
-    targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
-    refuse_sources(material, *targets)
-    if out.absolute() == default_out(material).absolute():
-        with system_errors(out.parent):
-            out.parent.mkdir(parents=True, exist_ok=True)
-    for target in targets:
-        check_target(target)
-        if str(target) not in ours and target != out.absolute():
-            refuse_foreign(target)
-
-
 def _note(
     plan: MixPlan, made: MadeMix, out: Path, wishes: MixWishes, stems: Sequence[Stem]
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
-    store, names = plan.material.store, _names(out)
+    store, names = plan.material.store, names_of(out)
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
     record: dict[str, Any] = {
         "key": plan.key(),
