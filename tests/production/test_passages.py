@@ -1,4 +1,4 @@
-"""Passages: how they may be written, what they mean, and what is said of those that mean nothing."""
+"""Passages: how they are written, what they mean, and what is said of those that mean nothing."""
 
 from __future__ import annotations
 
