@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from syncvid.arrays import Audio, Floats
@@ -213,6 +213,20 @@ def test_a_window_may_begin_and_end_within_a_fade() -> None:
     assert np.abs(part - whole[:, first : first + part.shape[1]]).max() < 1e-6
 
 
+@settings(max_examples=40)
+@given(at_s=st.floats(0.5, 1.5), fade_s=st.floats(0.005, 0.3))
+# Half a sample is rounded to the even one, so that the fade begins a sample later than its seconds.
+@example(at_s=48_001.5 / RATE, fade_s=4801 / RATE)
+def test_fades_between_samples_have_no_step(at_s: float, fade_s: float) -> None:
+    # The steepest step of a linear fade; one sample of a tip may be missing, which is half of it.
+    most = 1.1 / (fade_s * RATE)
+    both = joined(steady(), steady(), "linear", at_s=at_s, fade_s=fade_s)
+    assert np.abs(both - 1).max() < most
+    for clips in ((steady(), steady(0.0)), (steady(0.0), steady())):
+        one = joined(*clips, "equal power", at_s=at_s, fade_s=fade_s)
+        assert np.abs(np.diff(one)).max() < 1.5 * np.pi / 2 * most
+
+
 @given(at_s=st.floats(0.5, 1.5))
 @settings(max_examples=25)
 def test_takes_without_a_fade_take_turns_at_one_sample(at_s: float) -> None:
@@ -322,21 +336,25 @@ def test_two_channels_keep_their_sides_and_one_is_heard_on_both() -> None:
         assert np.array_equal(heard[:, RATE:], np.repeat(one.read(2.0, 3.0, RATE), 2, axis=0))
 
 
-def test_a_difference_in_the_last_stretch_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+@dataclass(frozen=True)
+class Opens(Tone):
+    """Wide only for a while."""
+
+    from_s: float = 0.0
+    to_s: float = math.inf
+
+    def read(self, from_s: float, to_s: float, sample_rate: int) -> Audio:
+        heard = Tone.read(self, from_s, to_s, sample_rate)
+        if not self.from_s <= from_s < self.to_s:
+            heard[1] = heard[0]
+        return heard
+
+
+def test_a_difference_in_one_stretch_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stems, "_BLOCK_S", 0.5)
-
-    @dataclass(frozen=True)
-    class Opens(Tone):
-        """Wide only after a while."""
-
-        def read(self, from_s: float, to_s: float, sample_rate: int) -> Audio:
-            heard = Tone.read(self, from_s, to_s, sample_rate)
-            if from_s < 2.0:
-                heard[1] = heard[0]
-            return heard
-
-    assert stem(Piece(Opens((LEFT, RIGHT)), Placement(0.0)), to_s=1.9).shape[0] == 1
-    assert stem(Piece(Opens((LEFT, RIGHT)), Placement(0.0))).shape[0] == 2
+    for from_s, to_s, channels in ((2.0, 9.0, 2), (-1.0, 0.7, 2), (0.7, 1.2, 2), (5.0, 9.0, 1)):
+        clip = Opens((LEFT, RIGHT), from_s=from_s, to_s=to_s)
+        assert stem(Piece(clip, Placement(0.0))).shape[0] == channels
 
 
 # What always holds
