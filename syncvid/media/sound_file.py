@@ -97,7 +97,7 @@ def write_integers(path: Path, samples: Integers, *, sample_rate: int, title: st
     sample_rate : int
         In Hz.
     title : str
-        Stands in the file's head.
+        Stands in the file's head, without control characters: heads end their texts with one.
 
     Raises
     ------
@@ -113,6 +113,7 @@ def write_integers(path: Path, samples: Integers, *, sample_rate: int, title: st
         )
     _check_room(path, ending, samples.size)
     kind, subtype = _LOSSLESS[ending]
+    title = "".join(c for c in title if c.isprintable())
     part = path.with_name(f".{path.name}.part")
     try:
         with media_errors(path, doing="write"):

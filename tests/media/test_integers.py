@@ -11,7 +11,7 @@ import av
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from syncvid.arrays import Integers
@@ -87,12 +87,15 @@ def test_the_head_says_what_it_is_and_by_whom(ending: str, tmp_path: Path) -> No
     write_integers(path, numbers(length=10), sample_rate=RATE)
     _, texts = by_ffmpeg(path)
     assert "title" not in texts
+    write_integers(path, numbers(length=10), sample_rate=RATE, title="\0Orchard\n\0 Round")
+    assert by_ffmpeg(path)[1]["title"] == "Orchard Round"
 
 
 @BOTH
 @settings(
     max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
+@example(title="\0")
 @given(title=st.text(max_size=40) | st.integers(900, 3000).map(lambda n: "ü" * n))
 def test_what_we_wrote_is_known_as_ours_whatever_it_is_called(
     ending: str, title: str, tmp_path_factory: pytest.TempPathFactory
