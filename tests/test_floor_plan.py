@@ -40,7 +40,7 @@ PLAN: dict[str, tuple[set[str], set[str]]] = {
         GROUND
         | {"production", "media", "signals", "guide", "sync", "listen", "mix", "picture"}
         | {"handoff", "segments"},
-        {"numpy"},
+        {"numpy", "threadpoolctl"},
     ),
     "cli": (GROUND | {"production", "steps", "__init__"}, {"typer", "rich"}),
     "web": (GROUND | {"production", "steps"}, {"starlette", "uvicorn"}),
