@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from syncvid.arrays import Audio, Sound, give_back_memory
+from syncvid.arrays import Audio, give_back_memory
 from syncvid.errors import ProductionError, SignalError, SyncvidError
 from syncvid.handoff.mix_statement import mix_statement
 from syncvid.media.check_sound import measure_file
 from syncvid.media.probe import probe
 from syncvid.media.sound import read_sound
-from syncvid.media.sound_file import write_integers, write_sound
+from syncvid.media.sound_file import write_integers
 from syncvid.mix.balance import Balanced, starting_balance
 from syncvid.mix.bus import Room, Strand, mix_down
 from syncvid.mix.dither import to_24_bit
@@ -34,7 +34,7 @@ from syncvid.production.files import (
     write_whole,
 )
 from syncvid.production.material import Material, refuse_sources
-from syncvid.production.mix_json import read_mix_json, write_mix_json
+from syncvid.production.mix_json import MIX_FORMAT, read_mix_json, write_mix_json
 from syncvid.production.mix_made import (
     MadeMaster,
     MadeMix,
@@ -52,6 +52,9 @@ from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
 
 ENDINGS = (".wav", ".flac")
 """What a mix is written as: both, whatever is asked for."""
+
+# So near the beginning a file of figures names its format.
+_FORMAT_WITHIN = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +114,14 @@ def make_mix(
     MediaError
         The mix cannot be written, or the room's file cannot be read.
     """
-    known = material.store.last("mix")
+    known = _last(material)
+    named = out is not None
     if out is None:
         out = Path(known["out"]) if known else default_out(material)
     if wishes is None:
         wishes = MixWishes(**known["wishes"]) if known else MixWishes()
     names = _names(out)
-    _check_targets(material, out, names)
+    _check_targets(material, out, names, named=named)
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, wishes)
     if not plan.parts:
@@ -130,6 +134,8 @@ def make_mix(
     if made is not None and known and Path(known["out"]) == out.absolute():
         return MixOutcome(made, names["statement"], outcome.problems, True, outcome.remarks)
     stems, unread = make_stems(material, plan.parts, plan.window, progress.part(0.6))
+    if wishes.stems:
+        _refuse_others(material, *_stem_paths(stems, names["stems"]))
     made = _mix(plan, stems, names, progress.part(0.95))
     _note(plan, made, out, wishes, stems)
     problems = (*outcome.problems, *unread)
@@ -138,12 +144,13 @@ def make_mix(
 
 def kept_mix(plan: MixPlan) -> MadeMix | None:
     """Return the mix that was made as a plan says, if its files are still as they were written."""
-    known = plan.material.store.last("mix")
+    known = _last(plan.material)
     if not known or known["key"] != plan.key():
         return None
-    for file, known_by in known["files"].items():
-        if not Path(file).is_file() or identity(file) != known_by:
-            return None
+    if not all(Path(file).is_file() for file in known["written"]):
+        return None
+    if any(identity(file) != known_by for file, known_by in known["files"].items()):
+        return None
     return read_mix_json(known["made"], where=str(plan.material.store.folder))
 
 
@@ -151,6 +158,29 @@ def wishes_of(material: Material) -> MixWishes | None:
     """Return what was asked for when the production's mix was made; None where it has none."""
     known = material.store.last("mix")
     return MixWishes(**known["wishes"]) if known else None
+
+
+def _last(material: Material) -> dict[str, Any] | None:
+    """Return what is kept of the mix that was made last.
+
+    Where the production was moved or copied meanwhile, what lay in its folder lies in the new one,
+    and counts as not made: the old one may still be there, and is nothing to write to.
+    """
+    known: dict[str, Any] | None = material.store.last("mix")
+    if known is None or known.get("folder", "") == _folder(material):
+        return known
+    old, new = Path(known.get("folder", "")), Path(_folder(material))
+
+    def moved(file: str) -> str:
+        return str(new / Path(file).relative_to(old)) if Path(file).is_relative_to(old) else file
+
+    written = [moved(file) for file in known["written"]]
+    return {**known, "key": "", "out": moved(known["out"]), "written": written}
+
+
+def _folder(material: Material) -> str:
+    """Return where a production lies, in full."""
+    return str((material.folder or Path()).absolute())
 
 
 def strands_of(
@@ -388,7 +418,8 @@ def _stem_files(
     files = StemFiles(plan.material.store.folder)
     first = round(made.from_s * SAMPLE_RATE) - _first_sample(plan)
     length = round((made.to_s - made.from_s) * SAMPLE_RATE)
-    for number, (stem, row) in enumerate(zip(stems, made.stems, strict=True), 1):
+    paths = _stem_paths(stems, folder)
+    for stem, row, path in zip(stems, made.stems, paths, strict=True):
         if not plan.stems:
             yield row
             continue
@@ -396,12 +427,19 @@ def _stem_files(
         samples = np.zeros((kept.shape[0], length), np.float32)
         begin, end = max(0, first), min(kept.shape[1], first + length)
         samples[:, begin - first : end - first] = kept[:, begin:end]
-        safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
-        path = folder / f"{number:02d} {safe}.wav"
         with system_errors(folder):
             folder.mkdir(parents=True, exist_ok=True)
-        write_sound(path, Sound(samples, SAMPLE_RATE))
+        write_integers(path, to_24_bit(samples), sample_rate=SAMPLE_RATE, title=stem.name)
         yield replace(row, file=str(path))
+
+
+def _stem_paths(stems: Sequence[Stem], folder: Path) -> list[Path]:
+    """Return where stems are written as files of their own."""
+    paths = []
+    for number, stem in enumerate(stems, 1):
+        safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
+        paths.append(folder / f"{number:02d} {safe}.wav")
+    return paths
 
 
 def _names(out: Path) -> dict[str, Path]:
@@ -416,7 +454,7 @@ def _names(out: Path) -> dict[str, Path]:
     }
 
 
-def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> None:
+def _check_targets(material: Material, out: Path, names: dict[str, Path], *, named: bool) -> None:
     """Refuse at the door what could not be written at the end, or what would destroy a source."""
     if out.suffix.lower() not in ENDINGS:
         raise ProductionError(
@@ -424,8 +462,6 @@ def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> Non
             where=str(out),
             fix=f"Write {out.stem}.wav.",
         )
-    known = material.store.last("mix") or {}
-    ours = set(known.get("written", ()))
     targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
     refuse_sources(material, *targets)
     if out.absolute() == default_out(material).absolute():
@@ -433,8 +469,26 @@ def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> Non
             out.parent.mkdir(parents=True, exist_ok=True)
     for target in targets:
         check_target(target)
-        if str(target) not in ours and target != out.absolute():
+    others = [target for target in targets if not (named and target == out.absolute())]
+    _refuse_others(material, *others)
+
+
+def _refuse_others(material: Material, *targets: Path) -> None:
+    """Refuse to write over files that nobody has named, and that are not ours."""
+    known = _last(material) or {}
+    written = set(known.get("written", ()))
+    for target in targets:
+        if str(target) not in written and not _is_ours(target):
             refuse_foreign(target)
+
+
+def _is_ours(path: Path) -> bool:
+    """Tell whether a file of figures or words was written here: they say so, but not at the top."""
+    if path.suffix not in (".json", ".txt") or not path.is_file():
+        return False
+    with system_errors(path):
+        text = path.read_text(encoding="utf-8", errors="replace")
+    return MIX_FORMAT in text[:_FORMAT_WITHIN] or text.rstrip().endswith(f"{MADE_WITH}.")
 
 
 def _note(
@@ -445,6 +499,7 @@ def _note(
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
     record: dict[str, Any] = {
         "key": plan.key(),
+        "folder": _folder(plan.material),
         "out": str(out.absolute()),
         "wishes": asdict(wishes),
         "files": {file: identity(file) for file in files},
