@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -77,7 +78,13 @@ def make_small(
     return small
 
 
-def lag_s(heard: Audio, given: Audio, *, fine: int = 64) -> float:
+def copy_of(small: Small, folder: Path) -> Small:
+    """Return a production with all that is kept of it, for a test to change."""
+    shutil.copytree(small.folder, folder)
+    return Small(folder, small.players, small.played)
+
+
+def lag_s(heard: Audio, given: Audio, *, fine: int = 8) -> float:
     """Return by how much one sound comes behind another, to a fraction of a sample.
 
     The cross-correlation is read between its samples by zeros behind its spectrum.
