@@ -166,6 +166,17 @@ def test_passages_that_touch_meet_once(case: Case) -> None:
     assert joins_meet(part)
 
 
+def test_a_passage_over_a_change_of_takes_takes_its_place(case: Case) -> None:
+    """Without it the second take would follow the first at reference second 25.2."""
+    case.take(1, "a", -5.0, 30.0)
+    case.take(2, "b", 25.4, 40.0)
+    case.take(3, "c", -1.0, 40.0, verdict="check")
+    (part,), _ = case.heard("take 3, 20 to 30")
+    assert runs(part) == [("a", -INF, 20), ("c", 20, 30), ("b", 30, INF)]
+    (part,), _ = case.heard("take 3, 20 to 25.2")
+    assert runs(part) == [("a", -INF, 20), ("c", 20, 25.2), ("b", 25.2, INF)]
+
+
 def test_a_passage_from_the_usual_take_changes_nothing(case: Case) -> None:
     case.take(1, "a", -5.0)
     case.take(2, "b", -8.0)

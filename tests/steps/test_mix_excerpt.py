@@ -59,7 +59,7 @@ def test_an_excerpt_is_that_stretch_of_the_mix(once: Small) -> None:
     whole = make_mix(open_production(once.folder)).made
     assert whole.master.limited_db == 0.0
     made, sounds = excerpt(once)
-    assert (made.from_s, made.to_s) == (FROM_S, TO_S)
+    assert (made.from_s, made.to_s) == (FROM_S, pytest.approx(TO_S))
     assert sounds["mixed"].shape == (2, round((TO_S - FROM_S) * RATE))
     inside = slice(round(FADE_S * RATE), -round(FADE_S * RATE))
     first = round((FROM_S - whole.from_s) * RATE)
@@ -135,6 +135,11 @@ def test_what_reaches_beyond_the_music_is_cut(once: Small) -> None:
     made = preview_mix(open_production(once.folder), Moment(10.0), Moment(60.0))
     samples = read(made.files[0][1])
     assert 2.0 < samples.shape[1] / RATE < 4.0
+    assert (made.from_s, made.to_s) == (10.0, pytest.approx(10.0 + samples.shape[1] / RATE))
+    early = preview_mix(open_production(once.folder), Moment(-60.0), Moment(3.0))
+    length_s = read(early.files[0][1]).shape[1] / RATE
+    assert early.to_s == pytest.approx(3.0, abs=1e-4)
+    assert early.to_s - early.from_s == pytest.approx(length_s)
 
 
 def test_a_bar_without_bars_is_refused(once: Small) -> None:
@@ -144,7 +149,7 @@ def test_a_bar_without_bars_is_refused(once: Small) -> None:
 
 def test_ten_seconds_if_nobody_says_how_long(once: Small) -> None:
     made = preview_mix(open_production(once.folder), Moment(1.0))
-    assert made.to_s - made.from_s == 10.0
+    assert made.to_s - made.from_s == pytest.approx(10.0)
 
 
 def test_without_a_room_there_are_two(once: Small) -> None:
