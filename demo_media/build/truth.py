@@ -36,6 +36,8 @@ def overlap(clip: Clip) -> tuple[float, float]:
 def spans(clip: Clip) -> list[dict[str, float]]:
     """Return where in the clip its sound is really in the mix."""
     start_s, stop_s = overlap(clip)
+    # Before the first beat nobody plays.
+    start_s = max(start_s, _clip_second(clip, MIX_HEAD_S))
     splice_s = _clip_second(clip, SPLICE_MUSIC_S + MIX_HEAD_S - LEAD_IN_S)
     if clip.part == "Flute":
         start_s, stop_s = (start_s, splice_s) if clip.take == 1 else (splice_s, stop_s)

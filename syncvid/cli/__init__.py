@@ -24,6 +24,7 @@ from syncvid.cli.asking import (
     video_kinds,
 )
 from syncvid.cli.mixing import mix as mix_command
+from syncvid.cli.mixing import tell_mix
 from syncvid.cli.telling import (
     UNREADABLE,
     at_work,
@@ -201,8 +202,9 @@ def status(
         f"{material.title}: {count(len(material.recordings), 'clip')}, "
         f"{count(len(material.parts), 'part')}."
     )
+    own = {None: "none yet", True: "of the clips' own sound", False: "out of date"}
     say(
-        f"Mix: {material.mix.file if material.mix else 'none yet'}. "
+        f"Mix: {material.mix.file if material.mix else own[state.mix_is_current]}. "
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
     if state.guide_is_current is False:
@@ -546,15 +548,23 @@ def render(
 
 @app.command()
 def demo(
-    out: Annotated[Path, typer.Option("--out", help="Folder to work in.")] = Path("syncvid-demo"),
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder to work in; otherwise syncvid-demo.")
+    ] = None,
+    own_mix: Annotated[
+        bool, typer.Option("--own-mix", help="Without the finished mix: mix the clips' own sound.")
+    ] = False,
 ) -> None:
     """Do the whole job on the clips that come with syncvid."""
     from syncvid.steps import run_demo
 
+    folder = out or Path("syncvid-demo-own-mix" if own_mix else "syncvid-demo")
     with at_work() as progress:
-        outcome = run_demo(out, progress=progress)
+        outcome = run_demo(folder, own_mix=own_mix, progress=progress)
     for clip in outcome.rendered.result.clips:
         tell_clip(clip)
+    if outcome.mixed:
+        tell_mix(outcome.mixed)
     tell_cast(outcome.rendered)
     say(f"Sheet: {outcome.preview.sheet}")
     say(f"Small video: {outcome.preview.video}")

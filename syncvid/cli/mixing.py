@@ -64,20 +64,26 @@ def mix(
         amount=word_from(amount, Amount, "--amount"),
         stems=stems,
     )
-    asked = None if wishes == MixWishes() else wishes
-    if begins is None and (ends or part):
+    # A mix is made as the plan and the options say; an excerpt without options, as the mix was.
+    of_excerpt = None if wishes == MixWishes() else wishes
+    if begins is None and (ends is not None or part):
         raise ProductionError("--to and --part belong to an excerpt.", fix="Add --from MOMENT.")
+    if begins is not None and (out is not None or stems):
+        raise ProductionError(
+            "-o and --stems belong to the whole mix; an excerpt lies in the folder `preview`.",
+            fix="Leave them out, or --from.",
+        )
     with at_work() as progress:
         material = open_production(folder)
         with material.store.locked(str(folder)):
             if begins is not None:
-                excerpt = _excerpt(material, begins, ends, part or [], asked, progress)
+                excerpt = _excerpt(material, begins, ends, part or [], of_excerpt, progress)
             else:
                 outcome = make_mix(material, out, wishes=wishes, progress=progress)
     if begins is not None:
         _tell_excerpt(excerpt)
         return
-    _tell_mix(outcome)
+    tell_mix(outcome)
     if material.mix is not None:
         say("The video keeps the finished mix that production.toml names.")
     leave(outcome.problems)
@@ -116,7 +122,7 @@ def _tell_excerpt(excerpt: MixExcerpt) -> None:
     leave(excerpt.problems)
 
 
-def _tell_mix(outcome: MixOutcome) -> None:
+def tell_mix(outcome: MixOutcome) -> None:
     """Say what a mix was made of, and what it measures."""
     made = outcome.made
     for remark in (*outcome.remarks, *made.remarks):
@@ -125,8 +131,7 @@ def _tell_mix(outcome: MixOutcome) -> None:
         say(f"  {_stem_text(stem)}")
         for splice in stem.splices:
             say(f"    cut at {splice.place}, {_HIDDEN[splice.hidden_in]}")
-    room = made.room
-    say(f"Room: {f'{room.amount} of the {room.name}, {room.decay_s:.1f} s' if room else 'none'}.")
+    say(f"Room: {_room_text(made.room)}.")
     say(_figures(made.master))
     said = " (there already, nothing changed)" if outcome.skipped else ""
     say(f"Mix: {made.files[0]}{said}")
@@ -136,6 +141,13 @@ def _tell_mix(outcome: MixOutcome) -> None:
     say(HEARING)
 
 
+def _room_text(room: Any) -> str:
+    """Say how much of which room is heard, and how long it sounds where that is known."""
+    if room is None:
+        return "none"
+    return f"{room.amount} of the {room.name}" + (f", {room.decay_s:.1f} s" if room.decay_s else "")
+
+
 def _stem_text(stem: Any) -> str:
     """Say what is heard of a part."""
     takes = ", ".join(dict.fromkeys(f"take {passage.take}" for passage in stem.passages))
@@ -143,8 +155,9 @@ def _stem_text(stem: Any) -> str:
         return f"{stem.name}: {takes}, muted"
     if stem.loudness_lufs is None:
         return f"{stem.name}: {takes}, silent"
-    told = [f"{stem.starting_db + stem.wish_db:+.1f} dB"]
-    if stem.pan:
+    # Never "-0.0".
+    told = [f"{round(stem.starting_db + stem.wish_db, 1) + 0.0:+.1f} dB"]
+    if round(stem.pan, 2):
         told.append(f"{abs(stem.pan):.0%} {'left' if stem.pan < 0 else 'right'}")
     if stem.shift_ms:
         told.append(f"{abs(stem.shift_ms):g} ms {'later' if stem.shift_ms > 0 else 'earlier'}")

@@ -33,7 +33,7 @@ from syncvid.production.beats import Signature
 from syncvid.production.guide_plan import GuidePlan, Score
 from syncvid.signals.cue import make_signature
 from syncvid.signals.loudness import LoudnessMeter
-from syncvid.signals.true_peak import true_peak
+from syncvid.signals.peaks_between import PeakSearch
 from syncvid.timeline import to_samples
 
 # Project choices; see above.
@@ -182,12 +182,14 @@ def _begin_gently(out: Audio, sample_rate: int) -> None:
 def _bring_to_loudness(out: Audio, sample_rate: int) -> None:
     """Turn a guide up or down to the loudness that all have, as far as its peak allows."""
     block = to_samples(_BLOCK_S, sample_rate)
-    meter = LoudnessMeter(sample_rate)
+    meter, peaks = LoudnessMeter(sample_rate), PeakSearch(1)
     for first in range(0, out.size, block):
-        meter(out[first : first + block])
+        piece = out[first : first + block]
+        meter(piece)
+        peaks(piece[np.newaxis])
     loudness = meter.integrated_lufs()
     gain = 1.0 if loudness is None else 10 ** ((LOUDNESS_LUFS - loudness) / 20)
-    peak = true_peak(out)
+    peak = peaks.finish()
     if peak * gain > PEAK:
         gain = PEAK / peak
     out *= np.float32(gain)

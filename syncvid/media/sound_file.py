@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -71,9 +72,10 @@ def write_sound(path: Path, sound: Sound) -> None:
             part.touch()
             if ending in _LOSSLESS:
                 kind, samples = _LOSSLESS[ending]
-                soundfile.write(
-                    part, sound.samples.T, sound.sample_rate, format=kind, subtype=samples
-                )
+                with _refusals(part):
+                    soundfile.write(
+                        part, sound.samples.T, sound.sample_rate, format=kind, subtype=samples
+                    )
             else:
                 _encode(part, sound, *_LOSSY[ending])
             os.replace(part, path)
@@ -95,7 +97,7 @@ def write_integers(path: Path, samples: Integers, *, sample_rate: int, title: st
     sample_rate : int
         In Hz.
     title : str
-        Stands in the file's head.
+        Stands in the file's head, without control characters: heads end their texts with one.
 
     Raises
     ------
@@ -104,17 +106,25 @@ def write_integers(path: Path, samples: Integers, *, sample_rate: int, title: st
     """
     ending = path.suffix.lower()
     if ending not in _LOSSLESS:
-        raise MediaError(f"24 bits cannot be kept as {ending}.", where=str(path))
+        raise MediaError(
+            f"24 bits cannot be kept as {ending or 'a file without an ending'}.",
+            where=str(path),
+            fix=f"Let it end with {' or '.join(_LOSSLESS)}.",
+        )
     _check_room(path, ending, samples.size)
     kind, subtype = _LOSSLESS[ending]
+    title = "".join(c for c in title if c.isprintable())
     part = path.with_name(f".{path.name}.part")
     try:
         with media_errors(path, doing="write"):
             # The system says why a file cannot be opened; the library does not.
             part.touch()
-            with soundfile.SoundFile(
-                part, "w", sample_rate, samples.shape[0], format=kind, subtype=subtype
-            ) as file:
+            with (
+                _refusals(part),
+                soundfile.SoundFile(
+                    part, "w", sample_rate, samples.shape[0], format=kind, subtype=subtype
+                ) as file,
+            ):
                 file.comment = _COMMENT
                 if title:
                     file.title = title
@@ -164,6 +174,17 @@ def _check_room(path: Path, ending: str, count: int) -> None:
             where=str(path),
             fix="Make room, or write .m4a or .flac.",
         )
+
+
+@contextlib.contextmanager
+def _refusals(part: Path) -> Iterator[None]:
+    """Where the library fails, let the system say why: a full disk refuses another piece too."""
+    try:
+        yield
+    except soundfile.SoundFileError:
+        with part.open("ab") as file:
+            file.write(bytes(_PIECE))
+        raise
 
 
 def _encode(path: Path, sound: Sound, container: str, codec: str, bits: int) -> None:

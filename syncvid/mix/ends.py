@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from syncvid.errors import SignalError
+from syncvid.mix.door import check_mix
+from syncvid.mix.fades import rise
 from syncvid.mix.outermost import (
     GONE_HOPS,
     HOP_S,
@@ -24,7 +26,6 @@ from syncvid.mix.outermost import (
     loud_power,
     unheard,
 )
-from syncvid.mix.tops import check_two_channels
 from syncvid.timeline import to_samples
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def find_ends(
     SignalError
         Not two channels of float32, or values that are not finite.
     """
-    check_two_channels(samples)
+    check_mix(samples)
     hop, count = to_samples(HOP_S, sample_rate), samples.shape[1]
     powers = hop_powers(samples, hop)
     loud = loud_power(powers)
@@ -143,7 +144,7 @@ def set_ends(
         Not two channels of float32, values that are not finite, ends that do not lie within the
         sound one after the other, or a silence shorter than 0.
     """
-    check_two_channels(samples)
+    check_mix(samples)
     first, last = (to_samples(at, sample_rate) for at in (ends.music_from_s, ends.music_to_s))
     if not 0 <= first <= last <= samples.shape[1]:
         raise SignalError(f"A mix of {samples.shape[1]} samples has no music in {first} to {last}.")
@@ -156,13 +157,7 @@ def set_ends(
     begin, stop = first - fade_in, last + fade_out
     made = np.zeros((2, head + last - first + tail), np.float32)
     made[:, head - fade_in : head + last - first + fade_out] = samples[:, begin:stop]
-    made[:, head - fade_in : head] *= _rise(fade_in)
+    made[:, head - fade_in : head] *= rise(fade_in)
     after = head + last - first
-    made[:, after : after + fade_out] *= _rise(fade_out)[::-1]
+    made[:, after : after + fade_out] *= rise(fade_out)[::-1]
     return made, first - head
-
-
-def _rise(samples: int) -> Audio:
-    """Return a raised cosine from next to 0 to next to 1, shape (samples,), float32."""
-    at = (np.arange(samples) + 0.5) / max(1, samples)
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * at), np.float32)

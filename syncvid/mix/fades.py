@@ -1,4 +1,4 @@
-"""The cross-fade from one take to another, and the check that it does not click."""
+"""Fades: at the ends of a sound, and from one take to another with the check for clicks."""
 
 from __future__ import annotations
 
@@ -16,6 +16,39 @@ _NEAR_S = 0.050
 
 # A step of one unit of 16-bit sound is never a click.
 _LEAST_STEP = 2.0**-15
+
+
+def rise(samples: int) -> Audio:
+    """Return by what to multiply a sound that comes in.
+
+    Parameters
+    ----------
+    samples : int
+        0 or more.
+
+    Returns
+    -------
+    ndarray, shape (samples,), float32
+        Half a cosine from next to 0 to next to 1, read half a sample inside its ends; backwards it
+        is that of a sound that goes out, and the two add up to 1.
+    """
+    at = (np.arange(samples) + 0.5) / max(1, samples)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * at), np.float32)
+
+
+def fade_ends(samples: Audio, length: int) -> None:
+    """Let a sound come in and go out, in place.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (channels, samples), float32
+    length : int
+        Of each of the two fades, in samples; half of the sound at most.
+    """
+    length = min(length, samples.shape[-1] // 2)
+    curve = rise(length)
+    samples[..., :length] *= curve
+    samples[..., samples.shape[-1] - length :] *= curve[::-1]
 
 
 def fade_curves(samples: int, law: FadeLaw) -> tuple[Audio, Audio]:

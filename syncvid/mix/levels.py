@@ -18,6 +18,9 @@ _LEAST_HOPS = 20
 # More is no difference of distance: the player played it louder, or another way.
 _MOST_DB = 6.0
 
+# What lies below is no playing, whatever is the loudest: under the noise of 16-bit sound.
+_SILENT_DB = -100.0
+
 _NOTHING = 1e-12
 
 
@@ -44,7 +47,9 @@ def level_between(old: Audio, new: Audio, *, sample_rate: int) -> float:
     ]
     if not count:
         return 0.0
-    both = np.logical_and.reduce([level > level.max() - _NEAR_LOUDEST_DB for level in levels])
+    both = np.logical_and.reduce(
+        [level > max(level.max() - _NEAR_LOUDEST_DB, _SILENT_DB) for level in levels]
+    )
     if both.sum() < _LEAST_HOPS:
         return 0.0
     difference = float(np.median(levels[0][both] - levels[1][both]))

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from syncvid.lazily import ndimage
-from syncvid.mix.tops import HOP_SAMPLES, check_two_channels, hop_tops
+from syncvid.mix.door import check_mix
+from syncvid.mix.tops import HOP_SAMPLES, hop_tops
 
 if TYPE_CHECKING:
     from syncvid.arrays import Audio
@@ -96,7 +97,7 @@ def limit(samples: Audio, *, sample_rate: int, ceiling_dbtp: float) -> Limited:
     -----
     The peaks are those of `syncvid.mix.tops`, eight values for each sample.
     """
-    check_two_channels(samples)
+    check_mix(samples)
     return Limiter(samples, sample_rate=sample_rate, lowest=_factor(ceiling_dbtp))(
         gain_db=0.0, ceiling_dbtp=ceiling_dbtp
     )

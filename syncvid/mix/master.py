@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from syncvid.mix.door import check_mix
 from syncvid.mix.limiter import MARGIN_DB, Limited, Limiter
-from syncvid.mix.tops import HOP_SAMPLES, check_two_channels, hop_tops
+from syncvid.mix.tops import HOP_SAMPLES, hop_tops
 from syncvid.signals.programme import integrated_lufs, measure_programme
 from syncvid.timeline import clock_text
 
@@ -130,7 +131,7 @@ def master(
     SignalError
         Not two channels of float32, or values that are not finite.
     """
-    check_two_channels(samples)
+    check_mix(samples)
     before = measure_programme(samples, sample_rate=sample_rate)
     highest = float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
     if highest == 0:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from syncvid.arrays import Audio, Floats
-from syncvid.errors import SignalError
+from syncvid.mix.door import peak_of
 from syncvid.signals.loudness import OFFSET_DB, k_gains, lufs
 from syncvid.timeline import to_samples
 
@@ -112,32 +112,6 @@ def measure_stem(samples: Audio, *, sample_rate: int) -> StemMeasure:
     quiet = _quiet(powers, blocks, loudness_lufs)
     noise = _band_powers(samples, quiet, step, sample_rate)
     return StemMeasure(loudness_lufs, _levels(bands, noise), peak_dbfs, loudness_lufs - quiet_lufs)
-
-
-def peak_of(samples: Audio) -> float:
-    """Return the highest sample of a stem, after a look at its shape and values.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (1 or 2, samples), float32
-
-    Returns
-    -------
-    float
-        0 for silence and for no samples.
-
-    Raises
-    ------
-    SignalError
-        Wrong shape, or values that are not finite.
-    """
-    if samples.ndim != 2 or samples.shape[0] not in (1, 2):
-        raise SignalError(f"A stem has the shape (1 or 2, samples), not {samples.shape}.")
-    # Extremes carry what is not finite, and need no array of their own.
-    extremes = (float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
-    if not all(map(math.isfinite, extremes)):
-        raise SignalError("A stem holds values that are not finite.")
-    return max(extremes)
 
 
 def _step_powers(samples: Audio, step: int, sample_rate: int) -> Floats:

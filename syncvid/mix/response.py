@@ -10,6 +10,7 @@ import numpy as np
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
 from syncvid.lazily import fft
+from syncvid.mix.fades import rise
 from syncvid.signals.decay import decay_curve, measure_decay
 from syncvid.signals.decay_ends import find_direct, find_end
 from syncvid.timeline import to_samples
@@ -65,7 +66,7 @@ def use_response(samples: Audio, *, sample_rate: int) -> Audio:
     room = heard[:, :stop].astype(np.float64)
     for channel in room:
         _take_out_direct(channel, sample_rate)
-    fade = arch(min(to_samples(_CUT_FADE_S, sample_rate), stop // 4))[::-1]
+    fade = rise(min(to_samples(_CUT_FADE_S, sample_rate), stop // 4))[::-1]
     room[:, stop - fade.size :] *= fade
     room /= math.sqrt(np.square(room).sum() / len(room))
     return np.ascontiguousarray(np.broadcast_to(room, (2, stop)), dtype=np.float32)
@@ -99,12 +100,7 @@ def _take_out_direct(channel: Floats, sample_rate: int) -> None:
     begin = find_direct(channel)
     first, last = (begin + to_samples(time, sample_rate) for time in (_DIRECT_S, _REFLECTIONS_S))
     channel[:first] = 0
-    channel[first:last] *= arch(last - first)[: channel.size - first]
-
-
-def arch(samples: int) -> Floats:
-    """Return a rise from 0 to 1 in the form of half a cosine."""
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * (np.arange(samples) + 0.5) / max(samples, 1)))
+    channel[first:last] *= rise(last - first)[: channel.size - first]
 
 
 def _checked(samples: Audio, sample_rate: int) -> Audio:

@@ -16,7 +16,8 @@ import numpy as np
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
 from syncvid.lazily import fft
-from syncvid.mix.response import arch, decay_of, use_response
+from syncvid.mix.fades import rise
+from syncvid.mix.response import decay_of, use_response
 from syncvid.signals.decay import band_decay, decay_curve, decay_time
 from syncvid.timeline import to_samples
 
@@ -178,8 +179,8 @@ def _count(sample_rate: int) -> int:
 def _tuned(bands: Audio, decay_s: float, sample_rate: int) -> Audio:
     """Return the sum of decaying bands that measures as asked, shape (2, samples)."""
     rise_s = float(np.clip(_RISE_SHARE * decay_s, *_RISE_S))
-    rise = arch(to_samples(rise_s, sample_rate))
-    bands[..., : rise.size] *= rise
+    curve = rise(to_samples(rise_s, sample_rate))
+    bands[..., : curve.size] *= curve
     rates = _rates(bands, decay_s, sample_rate)
     middles_s = [decay_s, decay_s]
     for _ in range(_ROUNDS):
@@ -250,7 +251,7 @@ def _octave_t30(response: Audio, centre_hz: float, sample_rate: int) -> float:
 
 def _ended(room: Audio) -> Audio:
     """Fade the end, and bring each channel to an energy of 1."""
-    fade = arch(round(_FADE_SHARE * room.shape[1]))[::-1]
+    fade = rise(round(_FADE_SHARE * room.shape[1]))[::-1]
     room[:, -fade.size :] *= fade
     return np.asarray(
         room / np.sqrt(np.square(room, dtype=np.float64).sum(axis=1, keepdims=True)), np.float32

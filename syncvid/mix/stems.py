@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from syncvid.arrays import Audio
-from syncvid.mix.splices import fade_curves
+from syncvid.mix.fades import fade_curves, rise
 from syncvid.production.mix_made import FadeLaw
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.resampling import MARGIN, read_between
@@ -104,8 +104,8 @@ def render_stem(
     first, last = to_samples(from_s, sample_rate), to_samples(to_s, sample_rate)
     out = np.zeros((2, max(0, last - first)), np.float32)
     alike = True
-    for number, piece in enumerate(pieces):
-        part = progress.part(1.0 / max(1, len(pieces) - number))
+    for piece in pieces:
+        part = progress.part(1.0 / len(pieces))
         alike = lay_piece(out, piece, first, sample_rate=sample_rate, progress=part) and alike
     return out[:1] if alike else out
 
@@ -134,8 +134,8 @@ def lay_piece(
         Whether the piece's channels are alike.
     """
     begin_s, end_s = piece.heard
-    begin = max(first, math.ceil(begin_s * sample_rate - 1e-6))
-    end = min(first + out.shape[1], math.ceil(end_s * sample_rate - 1e-6))
+    begin = max(first, _sample_from(begin_s, sample_rate))
+    end = min(first + out.shape[1], _sample_from(end_s, sample_rate))
     block, alike = to_samples(_BLOCK_S, sample_rate), True
     for at in range(begin, end, block):
         progress.advance(at - begin, end - begin, "laying the takes")
@@ -146,6 +146,11 @@ def lay_piece(
             alike = bool(np.abs(samples[0] - samples[1]).max(initial=0.0) < _ALIKE)
         out[:, at - first : stop - first] += samples
     return alike
+
+
+def _sample_from(time_s: float, sample_rate: int) -> int:
+    """Return the first sample at or after a time; a millionth of one is forgiven."""
+    return math.ceil(time_s * sample_rate - 1e-6)
 
 
 def _read(piece: Piece, at: int, count: int, sample_rate: int) -> Audio:
@@ -165,14 +170,14 @@ def _gains(piece: Piece, at: int, count: int, sample_rate: int) -> Audio:
     gains = np.full(count, piece.gain, np.float32)
     begin_s, end_s = piece.heard
     edge = to_samples(_EDGE_S, sample_rate)
-    if piece.fade_in_s > 0.0:
+    if piece.fade_in_s > 0.0 and math.isfinite(piece.from_s):
         _shape(gains, piece.from_s, piece.fade_in_s, piece.law_in, at, sample_rate, rising=True)
     if begin_s > piece.from_s - piece.fade_in_s / 2 + 1.0 / sample_rate:
-        _ramp(gains, math.ceil(begin_s * sample_rate) - at, edge, rising=True)
-    if piece.fade_out_s > 0.0:
+        _multiply(gains, _sample_from(begin_s, sample_rate) - at, rise(edge))
+    if piece.fade_out_s > 0.0 and math.isfinite(piece.to_s):
         _shape(gains, piece.to_s, piece.fade_out_s, piece.law_out, at, sample_rate, rising=False)
     if end_s < piece.to_s + piece.fade_out_s / 2 - 1.0 / sample_rate:
-        _ramp(gains, math.ceil(end_s * sample_rate) - edge - at, edge, rising=False)
+        _multiply(gains, _sample_from(end_s, sample_rate) - edge - at, rise(edge)[::-1])
     return gains
 
 
@@ -195,12 +200,6 @@ def _shape(
         gains[: max(0, first)] = 0.0
     else:
         gains[max(0, first + length) :] = 0.0
-
-
-def _ramp(gains: Audio, first: int, length: int, *, rising: bool) -> None:
-    """Lay a short raised cosine over gains."""
-    curve = (0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)).astype(np.float32)
-    _multiply(gains, first, curve if rising else curve[::-1])
 
 
 def _multiply(gains: Audio, first: int, curve: Audio) -> None:

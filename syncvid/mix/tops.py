@@ -15,8 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from syncvid.errors import SignalError
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -40,17 +38,6 @@ _MOST_ABOVE = 2.0
 # Pieces that are looked at together, and samples that are: they stay in the processor's cache.
 _PIECES_TOGETHER = 512
 _SAMPLES_TOGETHER = 1 << 16
-
-
-def check_two_channels(samples: Audio) -> None:
-    """Raise `SignalError` unless a sound has shape (2, samples), float32, all of it finite."""
-    if samples.ndim != 2 or samples.shape[0] != 2 or samples.dtype != np.float32:
-        raise SignalError(
-            f"A mix is (2, samples) float32, not {samples.dtype} of shape {samples.shape}."
-        )
-    for first in range(0, samples.shape[1], _SAMPLES_TOGETHER):
-        if not np.isfinite(samples[:, first : first + _SAMPLES_TOGETHER]).all():
-            raise SignalError("The mix holds values that are not finite.")
 
 
 def hop_tops(

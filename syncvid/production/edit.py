@@ -11,6 +11,7 @@ from typing import Any, cast
 import tomlkit
 from tomlkit.items import AoT, Table
 
+from syncvid.errors import ProductionError
 from syncvid.production.files import system_errors, write_whole
 from syncvid.production.instruments import plain
 from syncvid.production.names import Guess, guess_names
@@ -119,6 +120,24 @@ class PlanEditor:
     def set_reference(self, name: str, file: str) -> None:
         """Name the mix or the guide."""
         self._document[name] = tomlkit.string(file)
+
+    def set_part(self, name: str, **values: float | bool | Sequence[str]) -> None:
+        """Write what is said of a part's sound, as ``gain_db`` or ``passages``.
+
+        Raises
+        ------
+        ProductionError
+            There is no such part.
+        """
+        part = next((part for part in self._document["parts"] if part["name"] == name), None)
+        if part is None:
+            raise ProductionError(f"There is no part {name!r}.", where=str(self.path))
+        # Keys of a part stand above its takes.
+        takes = part.pop("takes", None)
+        for key, value in values.items():
+            part[key] = value if isinstance(value, float | bool) else list(value)
+        if takes is not None:
+            part["takes"] = takes
 
     def replace(self, old: str, new: str) -> tuple[str, ...]:
         """Put another file in the place of a take; return the keys that held for the old one.

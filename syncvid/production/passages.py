@@ -9,7 +9,7 @@ from syncvid.errors import ProductionError
 from syncvid.production.moments import Moment, parse_moment
 
 _TAKE = re.compile(r"take\s+(\d+)\s*[,:]\s*(.+)", re.IGNORECASE)
-_BARS = re.compile(r"bars?\s+(-?\d+)(?:\s*(?:-|–|to)\s*(\d+))?", re.IGNORECASE)
+_BARS = re.compile(r"bars?\s+(-?\d+)(?:\s*(?:-|–|to)\s*(-?\d+))?", re.IGNORECASE)
 _FROM_TO = re.compile(r"(?:from\s+)?(.+?)\s+(?:to|-|–)\s+(.+)", re.IGNORECASE)
 
 _HOW = (

@@ -5,13 +5,18 @@ from __future__ import annotations
 import os
 import tempfile
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
 from syncvid.arrays import Audio
+from syncvid.errors import MediaError
 from syncvid.production.files import system_errors
 
 STEM_FOLDER = "stems"
+
+# Samples that are written at a time.
+_BLOCK = 1 << 20
 
 
 class StemFiles:
@@ -40,10 +45,17 @@ class StemFiles:
         Raises
         ------
         MediaError
-            It is gone.
+            It is gone, or no longer whole.
         """
-        with system_errors(self._path(key)):
-            kept: Audio = np.load(self._path(key), mmap_mode="r", allow_pickle=False)
+        try:
+            with system_errors(self._path(key)):
+                kept: Audio = np.load(self._path(key), mmap_mode="r", allow_pickle=False)
+        except (ValueError, EOFError) as exc:
+            raise MediaError(
+                "This stem is damaged.",
+                where=str(self._path(key)),
+                fix="Run the same command again: it is made anew.",
+            ) from exc
         return kept
 
     def keep(self, key: str, samples: Audio) -> None:
@@ -59,7 +71,7 @@ class StemFiles:
             handle, name = tempfile.mkstemp(prefix=".stem.", dir=self._folder)
             try:
                 with open(handle, "wb") as file:
-                    np.save(file, samples)
+                    _save(file, samples)
                 os.replace(name, self._path(key))
             except BaseException:
                 os.unlink(name)
@@ -77,3 +89,13 @@ class StemFiles:
     def _path(self, key: str) -> Path:
         """Return where a stem lies."""
         return self._folder / f"{key}.npy"
+
+
+def _save(file: BinaryIO, samples: Audio) -> None:
+    """Write an array; numpy writes long ones in a way that forgets why the system refused."""
+    samples = np.asarray(samples, np.float32)
+    header = {"descr": "<f4", "fortran_order": False, "shape": samples.shape}
+    np.lib.format.write_array_header_1_0(file, header)
+    for channel in samples:
+        for first in range(0, channel.size, _BLOCK):
+            file.write(channel[first : first + _BLOCK].astype("<f4").tobytes())

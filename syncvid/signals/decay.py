@@ -30,9 +30,6 @@ _T20_DB, _T30_DB, _EDT_DB = (-5.0, -25.0), (-5.0, -35.0), (0.0, -10.0)
 # ISO 3382-1: the noise lies at least so far below the end of the stretch.
 _CLEAR_DB = 10.0
 
-# ISO 3382-1, annex A: early sound against late sound.
-_EARLY_S = 0.080
-
 # The lows of a response need longer means: so many periods of a band's centre.
 _HOP_PERIODS = 4.0
 
@@ -50,17 +47,14 @@ class Decay:
     t20_s, t30_s, edt_s : float or None
         Reverberation time by the stretch from -5 to -25 dB, from -5 to -35 dB, and from 0 to
         -10 dB; None where noise hides the stretch.
-    c80_db : float or None
-        Energy of the first 80 ms against all that follows; None where nothing follows.
     """
 
     t20_s: float | None
     t30_s: float | None
     edt_s: float | None
-    c80_db: float | None
 
 
-_UNKNOWN = Decay(None, None, None, None)
+_UNKNOWN = Decay(None, None, None)
 
 
 def measure_decay(response: Audio, *, sample_rate: int) -> Decay:
@@ -185,13 +179,4 @@ def _measured(heard: Audio | Floats, sample_rate: int, hop_s: float) -> Decay:
         decay_time(curve_db, stretch, sample_rate) if room_db >= _CLEAR_DB - stretch[1] else None
         for stretch in (_T20_DB, _T30_DB, _EDT_DB)
     )
-    return Decay(t20_s, t30_s, edt_s, _clarity_db(curve_db, sample_rate))
-
-
-def _clarity_db(curve_db: Floats, sample_rate: int) -> float | None:
-    """Return the energy of the first 80 ms against the rest."""
-    early = to_samples(_EARLY_S, sample_rate)
-    if early >= curve_db.size:
-        return None
-    late = 10 ** (curve_db[early] / 10)
-    return 10 * math.log10((1 - late) / late) if 0 < late < 1 else None
+    return Decay(t20_s, t30_s, edt_s)

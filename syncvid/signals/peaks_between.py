@@ -30,6 +30,9 @@ _MOST_ABOVE = 1.09
 # Pieces that are looked at together: they stay in the processor's cache.
 _TOGETHER = 512
 
+# Pieces that are first looked at as one: where all are soft, none is looked at by itself.
+_IN_GROUP = 32
+
 
 class PeakSearch:
     """Searches a sound that comes in blocks for its highest magnitude.
@@ -68,18 +71,37 @@ class PeakSearch:
 
     def _look(self, pieces: Audio) -> None:
         """Search all pieces of one channel but the first and the last."""
-        tops = np.maximum(pieces.max(axis=1), -pieces.min(axis=1))
+        # What cannot reach the highest peak so far is not looked at.
+        highest = max(self._between, self.sample_peak)
+        tops = _tops(pieces, highest / _MOST_GAIN)
         around = np.maximum(np.maximum(tops[:-2], tops[1:-1]), tops[2:])
         windows = np.lib.stride_tricks.sliding_window_view(pieces.reshape(-1), 3 * _PIECE)
         windows = windows[::_PIECE]
-        # What cannot reach the highest peak so far is not looked at.
-        highest = max(self._between, self.sample_peak)
         near = np.flatnonzero(around * _MOST_GAIN > highest)
         for first in range(0, near.size, _TOGETHER):
             at = near[first : first + _TOGETHER]
             at = at[around[at] * _MOST_GAIN > max(self._between, self.sample_peak)]
             if at.size:
                 self._between = max(self._between, _highest(windows[at], self._between))
+
+
+def _tops(pieces: Audio, least: float) -> Audio:
+    """Return the highest magnitude of each piece; 0 in groups where none comes near `least`."""
+    whole = len(pieces) - len(pieces) % _IN_GROUP
+    loud = np.ones(len(pieces), np.bool_)
+    groups = _magnitudes(pieces[:whole].reshape(-1, _IN_GROUP * _PIECE))
+    # A little lower, so that rounding leaves nothing out.
+    loud[:whole] = np.repeat(groups >= 0.999 * least, _IN_GROUP)
+    if loud.all():
+        return _magnitudes(pieces)
+    tops = np.zeros(len(pieces), np.float32)
+    tops[loud] = _magnitudes(pieces[loud])
+    return tops
+
+
+def _magnitudes(rows: Audio) -> Audio:
+    """Return the highest magnitude of each row."""
+    return np.asarray(np.maximum(rows.max(axis=1), -rows.min(axis=1)))
 
 
 def _highest(windows: Audio, at_least: float) -> float:

@@ -212,19 +212,39 @@ def _laid_over(
     begin_s, end_s = (at_s(moment, bars, where) for moment in (passage.begins, passage.ends))
     if end_s <= begin_s:
         raise ProductionError(f"{where} ends before it begins.".capitalize())
-    over = _taken_from(entries, begin_s, end_s)
+    first_s, last_s = _piece_s(bars)
+    # The first bar has an upbeat and a breath before it, and the last one rings on.
+    begin_s = -math.inf if begin_s <= first_s + _SAME_S else begin_s
+    end_s = math.inf if end_s >= last_s - _SAME_S else end_s
+    reach_s = (max(begin_s, first_s), min(end_s, last_s))
+    over = _taken_from(entries, begin_s, end_s, reach_s)
     if not over:
         return list(base), [
             f"{part}: {passage} is left out, for take {passage.take} has no place or no sound."
         ]
     before = [replace(p, to_s=min(p.to_s, begin_s)) for p in base if p.from_s < begin_s]
     after = [replace(p, from_s=max(p.from_s, end_s)) for p in base if p.to_s > end_s]
-    return [*before, *over, *after], _not_covered(over, part, passage)
+    return [*before, *over, *after], _not_covered(over, reach_s, part, passage)
 
 
-def _taken_from(entries: Sequence[Entry], begin_s: float, end_s: float) -> list[HeardPassage]:
+def _piece_s(bars: Bars | None) -> tuple[float, float]:
+    """Return the reference seconds of the first bar's beginning and the last one's end."""
+    if bars is None or bars.guide_offset_s is None:
+        return -math.inf, math.inf
+    first = next((beat for beat in bars.beats.beats if beat.bar >= 1), None)
+    if first is None:
+        return -math.inf, math.inf
+    last = bars.beats.beats[-1]
+    before_s = bars.beats.beats[-2].guide_s if len(bars.beats.beats) > 1 else last.guide_s
+    end_s = bars.guide_offset_s + last.guide_s + (last.guide_s - before_s)
+    return bars.guide_offset_s + first.guide_s, end_s
+
+
+def _taken_from(
+    entries: Sequence[Entry], begin_s: float, end_s: float, reach_s: tuple[float, float]
+) -> list[HeardPassage]:
     """Return a stretch as it is heard in the files of one take; nothing if none has a sound."""
-    middle_s = (begin_s + end_s) / 2
+    middle_s = (max(reach_s[0], -1e6) + min(reach_s[1], 1e6)) / 2
     runs = [
         (_run_near(entry.sound.take.runs(), middle_s), entry)
         for entry in entries
@@ -243,13 +263,15 @@ def _taken_from(entries: Sequence[Entry], begin_s: float, end_s: float) -> list[
     ]
 
 
-def _not_covered(over: Sequence[HeardPassage], part: str, passage: Passage) -> list[str]:
+def _not_covered(
+    over: Sequence[HeardPassage], reach_s: tuple[float, float], part: str, passage: Passage
+) -> list[str]:
     """Say if a take does not reach over the whole of its passage."""
     ends_s = []
     for each in (over[0], over[-1]):
         assert each.entry.sound is not None
         ends_s += [each.line.to_reference(at) for at in each.entry.sound.take.stretch_s]
-    if min(ends_s) <= over[0].from_s and max(ends_s) >= over[-1].to_s:
+    if min(ends_s) <= reach_s[0] and max(ends_s) >= reach_s[1]:
         return []
     return [f"{part}: take {passage.take} does not last over all of {passage}."]
 

@@ -12,6 +12,7 @@ from syncvid.arrays import Audio, Sound
 from syncvid.errors import ProductionError, SyncvidError
 from syncvid.media.sound_file import write_sound
 from syncvid.mix.bus import Strand, mix_excerpt
+from syncvid.mix.fades import fade_ends
 from syncvid.mix.limiter import limit
 from syncvid.mix.master import TARGETS, master
 from syncvid.production.captions import at_s
@@ -24,7 +25,8 @@ from syncvid.progress import SILENT, Progress
 from syncvid.signals.programme import integrated_lufs
 from syncvid.steps.findings import find_places_of
 from syncvid.steps.mix_plan import MixPlan, MixWishes, plan_mix
-from syncvid.steps.mixing import room_of, strands_of, wishes_of
+from syncvid.steps.mix_strands import room_of, strands_of
+from syncvid.steps.mixing import wishes_of
 from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
 from syncvid.timeline import to_samples
 
@@ -203,8 +205,5 @@ def _as_loud(samples: Audio, loudness_lufs: float | None) -> Audio:
 def _faded(samples: Audio) -> Audio:
     """Return an excerpt that comes in and goes out without a click."""
     samples = np.array(samples, np.float32)
-    length = min(to_samples(_FADE_S, SAMPLE_RATE), samples.shape[1] // 2)
-    rise = (0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / max(1, length))).astype("f4")
-    samples[:, :length] *= rise
-    samples[:, samples.shape[1] - length :] *= rise[::-1]
+    fade_ends(samples, to_samples(_FADE_S, SAMPLE_RATE))
     return samples

@@ -102,8 +102,8 @@ class MixPlan:
         ]  # fmt: skip
         room = source_record(self.material.room)
         window = asdict(self.window)
-        plan = self.sound.model_dump_json()
-        return fingerprint(_MIXING, parts, room, window, plan, self.stems, self.material.title)
+        sound = repr(self.sound)
+        return fingerprint(_MIXING, parts, room, window, sound, self.stems, self.material.title)
 
 
 def plan_mix(

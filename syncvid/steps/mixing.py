@@ -2,59 +2,28 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from syncvid.arrays import Audio, give_back_memory
-from syncvid.errors import ProductionError, SignalError, SyncvidError
-from syncvid.handoff.mix_statement import mix_statement
-from syncvid.media.check_sound import measure_file
-from syncvid.media.probe import probe
-from syncvid.media.sound import read_sound
-from syncvid.media.sound_file import write_integers
-from syncvid.mix.balance import Balanced, starting_balance
-from syncvid.mix.bus import Room, Strand, mix_down
-from syncvid.mix.dither import to_24_bit
+from syncvid.arrays import give_back_memory
+from syncvid.errors import ProductionError, SyncvidError
+from syncvid.mix.bus import mix_down
 from syncvid.mix.ends import find_ends, set_ends
 from syncvid.mix.master import TARGETS, Mastered, master
-from syncvid.mix.measures import BANDS_HZ
-from syncvid.mix.rooms import AMOUNTS, ROOMS, decay_of, make_room, use_response
-from syncvid.mix.tone import match_tones, tone_filter
-from syncvid.production.files import (
-    MADE_WITH,
-    check_target,
-    identity,
-    refuse_foreign,
-    system_errors,
-    write_whole,
-)
-from syncvid.production.material import Material, refuse_sources
-from syncvid.production.mix_json import MIX_FORMAT, read_mix_json, write_mix_json
-from syncvid.production.mix_made import (
-    MadeMaster,
-    MadeMix,
-    MadePassage,
-    MadeRoom,
-    MadeStem,
-    Programme,
-)
+from syncvid.production.files import identity
+from syncvid.production.material import Material
+from syncvid.production.mix_json import read_mix_json, write_mix_json
+from syncvid.production.mix_made import MadeMaster, MadeMix, Programme
 from syncvid.production.stem_files import StemFiles
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.programme import measure_programme
 from syncvid.steps.findings import find_places_of
+from syncvid.steps.mix_files import check_targets, first_sample, names_of, write_mix
 from syncvid.steps.mix_plan import MixPlan, MixWishes, default_out, plan_mix
+from syncvid.steps.mix_strands import room_of, strands_of
 from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
-
-ENDINGS = (".wav", ".flac")
-"""What a mix is written as: both, whatever is asked for."""
-
-# So near the beginning a file of figures names its format.
-_FORMAT_WITHIN = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,14 +83,13 @@ def make_mix(
     MediaError
         The mix cannot be written, or the room's file cannot be read.
     """
-    known = _last(material)
-    named = out is not None
+    known = material.store.last("mix")
     if out is None:
         out = Path(known["out"]) if known else default_out(material)
     if wishes is None:
         wishes = MixWishes(**known["wishes"]) if known else MixWishes()
-    names = _names(out)
-    _check_targets(material, out, names, named=named)
+    names = names_of(out)
+    check_targets(material, out, names)
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, wishes)
     if not plan.parts:
@@ -134,8 +102,6 @@ def make_mix(
     if made is not None and known and Path(known["out"]) == out.absolute():
         return MixOutcome(made, names["statement"], outcome.problems, True, outcome.remarks)
     stems, unread = make_stems(material, plan.parts, plan.window, progress.part(0.6))
-    if wishes.stems:
-        _refuse_others(material, *_stem_paths(stems, names["stems"]))
     made = _mix(plan, stems, names, progress.part(0.95))
     _note(plan, made, out, wishes, stems)
     problems = (*outcome.problems, *unread)
@@ -144,13 +110,12 @@ def make_mix(
 
 def kept_mix(plan: MixPlan) -> MadeMix | None:
     """Return the mix that was made as a plan says, if its files are still as they were written."""
-    known = _last(plan.material)
+    known = plan.material.store.last("mix")
     if not known or known["key"] != plan.key():
         return None
-    if not all(Path(file).is_file() for file in known["written"]):
-        return None
-    if any(identity(file) != known_by for file, known_by in known["files"].items()):
-        return None
+    for file, known_by in known["files"].items():
+        if not Path(file).is_file() or identity(file) != known_by:
+            return None
     return read_mix_json(known["made"], where=str(plan.material.store.folder))
 
 
@@ -158,156 +123,6 @@ def wishes_of(material: Material) -> MixWishes | None:
     """Return what was asked for when the production's mix was made; None where it has none."""
     known = material.store.last("mix")
     return MixWishes(**known["wishes"]) if known else None
-
-
-def _last(material: Material) -> dict[str, Any] | None:
-    """Return what is kept of the mix that was made last.
-
-    Where the production was moved or copied meanwhile, what lay in its folder lies in the new one,
-    and counts as not made: the old one may still be there, and is nothing to write to.
-    """
-    known: dict[str, Any] | None = material.store.last("mix")
-    if known is None or known.get("folder", "") == _folder(material):
-        return known
-    old, new = Path(known.get("folder", "")), Path(_folder(material))
-
-    def moved(file: str) -> str:
-        return str(new / Path(file).relative_to(old)) if Path(file).is_relative_to(old) else file
-
-    written = [moved(file) for file in known["written"]]
-    return {**known, "key": "", "out": moved(known["out"]), "written": written}
-
-
-def _folder(material: Material) -> str:
-    """Return where a production lies, in full."""
-    return str((material.folder or Path()).absolute())
-
-
-def strands_of(
-    plan: MixPlan, stems: Sequence[Stem]
-) -> tuple[list[Strand], list[MadeStem], list[str]]:
-    """Return the stems at their gains and places, what is told of each, and remarks.
-
-    Muted ones are not among the strands.
-    """
-    balance = starting_balance([_balanced(plan, stem) for stem in stems])
-    tones = match_tones(
-        [stem.measure.bands_db for stem in stems],
-        [_group(plan, stem) for stem in stems],
-        strength=plan.sound.match,
-    )
-    files = StemFiles(plan.material.store.folder)
-    strands, made = [], []
-    for stem, starting_db, tone_db in zip(stems, balance.starting_db, tones, strict=True):
-        row = _made_stem(plan, stem, starting_db, tone_db)
-        made.append(row)
-        if row.muted or stem.measure.loudness_lufs is None:
-            continue
-        strands.append(
-            Strand(
-                files.open(stem.key),
-                gain=10 ** ((row.starting_db + row.wish_db) / 20),
-                pan=row.pan,
-                tone=tone_filter(tone_db, sample_rate=SAMPLE_RATE) if any(tone_db) else None,
-                room=10 ** (row.room_db / 20),
-            )
-        )
-    return strands, made, list(balance.remarks)
-
-
-def _balanced(plan: MixPlan, stem: Stem) -> Balanced:
-    """Return a stem as the balance sees it."""
-    wishes = stem.parts[0].wishes
-    names = {name for part in stem.parts for name in (part.part, part.name)}
-    return Balanced(
-        stem.name,
-        stem.measure,
-        group=_group(plan, stem),
-        melody=bool(names & set(plan.sound.melody)),
-        wish_db=wishes.gain_db,
-        muted=wishes.muted,
-    )
-
-
-def _group(plan: MixPlan, stem: Stem) -> str:
-    """Return the section of a stem."""
-    part = stem.parts[0]
-    return plan.material.groups.get((part.part, part.player), "")
-
-
-def _made_stem(plan: MixPlan, stem: Stem, starting_db: float, tone_db: Sequence[float]) -> MadeStem:
-    """Return what is told of a stem."""
-    part = stem.parts[0]
-    pans = [plan.pans.get((each.part, each.player), 0.0) for each in stem.parts]
-    return MadeStem(
-        name=stem.name,
-        passages=tuple(_made_passages(plan, stem)),
-        splices=tuple(
-            replace(splice, step_ratio=ratio)
-            for splice, ratio in zip(part.splices, stem.step_ratios, strict=True)
-        ),
-        cleaning=stem.cleaning,
-        loudness_lufs=stem.measure.loudness_lufs,
-        starting_db=starting_db,
-        wish_db=part.wishes.gain_db,
-        pan=sum(pans) / len(pans),
-        shift_ms=part.wishes.shift_ms,
-        muted=part.wishes.muted,
-        tone_db=tuple(zip(BANDS_HZ, tone_db, strict=True)) if any(tone_db) else (),
-        room_db=part.wishes.room_db,
-    )
-
-
-def _made_passages(plan: MixPlan, stem: Stem) -> Iterator[MadePassage]:
-    """Yield what is heard in a stem, within the window."""
-    for passage in stem.parts[0].passages:
-        sounding = passage.entry.sound
-        assert sounding is not None
-        begin_s, end_s = (passage.line.to_reference(at) for at in sounding.take.stretch_s)
-        yield MadePassage(
-            take=passage.entry.recording.take,
-            file=sounding.source.file,
-            from_s=max(passage.from_s, begin_s, plan.window.from_s),
-            to_s=min(passage.to_s, end_s, plan.window.to_s),
-            offset_s=passage.line.offset_s,
-            drift_ppm=passage.line.drift_ppm,
-            gain_db=passage.gain_db,
-        )
-
-
-def room_of(plan: MixPlan) -> tuple[Room, MadeRoom] | None:
-    """Return the room that all parts share; None for a dry mix.
-
-    Raises
-    ------
-    ProductionError
-        The file that the plan names is no impulse response.
-    MediaError
-        It cannot be read.
-    """
-    sound, source = plan.sound, plan.material.room
-    if sound.room_amount == "none":
-        return None
-    if sound.room_file and source is not None:
-        heard = read_sound(probe(source.path), sample_rate=SAMPLE_RATE)
-        try:
-            response = use_response(heard.samples, sample_rate=SAMPLE_RATE)
-        except SignalError as exc:
-            raise ProductionError(exc.what, where=source.file, fix=exc.fix) from exc
-    else:
-        response = make_room(ROOMS[sound.room], sample_rate=SAMPLE_RATE)
-    room = Room(
-        response, AMOUNTS[sound.room_amount], sound.predelay_ms / 1000, sound.room_low_cut_hz
-    )
-    decay_s = decay_of(response, sample_rate=SAMPLE_RATE)
-    return room, MadeRoom(
-        amount=sound.room_amount,
-        name=sound.room,
-        decay_s=0.0 if math.isnan(decay_s) else decay_s,
-        predelay_ms=sound.predelay_ms,
-        low_cut_hz=sound.room_low_cut_hz,
-        under_db=room.under_db,
-    )
 
 
 def _mix(
@@ -333,6 +148,8 @@ def _mix(
     ends = find_ends(total, sample_rate=SAMPLE_RATE, near_s=near_s)
     if ends is None:
         raise ProductionError("The mix would be silent.", where=str(plan.material.folder or ""))
+    earliest_s = min(window.earliest_s - window.from_s, ends.music_to_s)
+    ends = replace(ends, music_from_s=max(ends.music_from_s, earliest_s))
     total, cut = set_ends(
         total, ends, sample_rate=SAMPLE_RATE, head_s=sound.head_s, tail_s=sound.tail_s
     )
@@ -340,7 +157,7 @@ def _mix(
     mastered = master(total, sample_rate=SAMPLE_RATE, target=TARGETS[sound.loudness])
     del total
     give_back_memory()
-    from_s = _first_sample(plan) / SAMPLE_RATE + cut / SAMPLE_RATE
+    from_s = first_sample(plan) / SAMPLE_RATE + cut / SAMPLE_RATE
     remarks = [*plan.remarks, *remarks, *mastered.remarks]
     made = MadeMix(
         title=plan.material.title,
@@ -357,12 +174,7 @@ def _mix(
         master=_made_master(plan, mastered),
         remarks=tuple(remarks),
     )
-    return _written(plan, stems, made, mastered.samples, names, progress)
-
-
-def _first_sample(plan: MixPlan) -> int:
-    """Return the reference sample at which stems begin."""
-    return round(plan.window.from_s * SAMPLE_RATE)
+    return write_mix(plan, stems, made, mastered.samples, names, progress)
 
 
 def _made_master(plan: MixPlan, mastered: Mastered) -> MadeMaster:
@@ -380,126 +192,14 @@ def _made_master(plan: MixPlan, mastered: Mastered) -> MadeMaster:
     )
 
 
-def _written(
-    plan: MixPlan,
-    stems: Sequence[Stem],
-    made: MadeMix,
-    samples: Audio,
-    names: dict[str, Path],
-    progress: Progress,
-) -> MadeMix:
-    """Write all files; return the mix with their names and the second meter's figures."""
-    progress.advance(0.8, 1.0, "writing the mix")
-    whole = to_24_bit(samples)
-    del samples
-    for ending in ENDINGS:
-        write_integers(names[ending], whole, sample_rate=SAMPLE_RATE, title=made.title)
-    del whole
-    give_back_memory()
-    progress.advance(0.9, 1.0, "measuring the mix again")
-    second = measure_file(names[ENDINGS[0]])
-    made = replace(
-        made,
-        stems=tuple(_stem_files(plan, stems, made, names["stems"])),
-        files=tuple(str(names[ending]) for ending in ENDINGS),
-        master=replace(
-            made.master, second_lufs=second.loudness_lufs, second_dbtp=second.true_peak_dbtp
-        ),
-    )
-    write_whole(names["figures"], write_mix_json(made))
-    write_whole(names["statement"], f"{mix_statement(made)}\n{MADE_WITH}.\n")
-    return made
-
-
-def _stem_files(
-    plan: MixPlan, stems: Sequence[Stem], made: MadeMix, folder: Path
-) -> Iterator[MadeStem]:
-    """Write the stems as files of the mix's length, if that was asked for; yield what is told."""
-    files = StemFiles(plan.material.store.folder)
-    first = round(made.from_s * SAMPLE_RATE) - _first_sample(plan)
-    length = round((made.to_s - made.from_s) * SAMPLE_RATE)
-    paths = _stem_paths(stems, folder)
-    for stem, row, path in zip(stems, made.stems, paths, strict=True):
-        if not plan.stems:
-            yield row
-            continue
-        kept = files.open(stem.key)
-        samples = np.zeros((kept.shape[0], length), np.float32)
-        begin, end = max(0, first), min(kept.shape[1], first + length)
-        samples[:, begin - first : end - first] = kept[:, begin:end]
-        with system_errors(folder):
-            folder.mkdir(parents=True, exist_ok=True)
-        write_integers(path, to_24_bit(samples), sample_rate=SAMPLE_RATE, title=stem.name)
-        yield replace(row, file=str(path))
-
-
-def _stem_paths(stems: Sequence[Stem], folder: Path) -> list[Path]:
-    """Return where stems are written as files of their own."""
-    paths = []
-    for number, stem in enumerate(stems, 1):
-        safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
-        paths.append(folder / f"{number:02d} {safe}.wav")
-    return paths
-
-
-def _names(out: Path) -> dict[str, Path]:
-    """Return where everything is written."""
-    out = out.absolute()
-    return {
-        ".wav": out.with_suffix(".wav"),
-        ".flac": out.with_suffix(".flac"),
-        "figures": out.with_suffix(".json"),
-        "statement": out.with_suffix(".txt"),
-        "stems": out.parent / f"{out.stem} stems",
-    }
-
-
-def _check_targets(material: Material, out: Path, names: dict[str, Path], *, named: bool) -> None:
-    """Refuse at the door what could not be written at the end, or what would destroy a source."""
-    if out.suffix.lower() not in ENDINGS:
-        raise ProductionError(
-            f"The mix is written as {' and '.join(ENDINGS)}.",
-            where=str(out),
-            fix=f"Write {out.stem}.wav.",
-        )
-    targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
-    refuse_sources(material, *targets)
-    if out.absolute() == default_out(material).absolute():
-        with system_errors(out.parent):
-            out.parent.mkdir(parents=True, exist_ok=True)
-    for target in targets:
-        check_target(target)
-    others = [target for target in targets if not (named and target == out.absolute())]
-    _refuse_others(material, *others)
-
-
-def _refuse_others(material: Material, *targets: Path) -> None:
-    """Refuse to write over files that nobody has named, and that are not ours."""
-    known = _last(material) or {}
-    written = set(known.get("written", ()))
-    for target in targets:
-        if str(target) not in written and not _is_ours(target):
-            refuse_foreign(target)
-
-
-def _is_ours(path: Path) -> bool:
-    """Tell whether a file of figures or words was written here: they say so, but not at the top."""
-    if path.suffix not in (".json", ".txt") or not path.is_file():
-        return False
-    with system_errors(path):
-        text = path.read_text(encoding="utf-8", errors="replace")
-    return MIX_FORMAT in text[:_FORMAT_WITHIN] or text.rstrip().endswith(f"{MADE_WITH}.")
-
-
 def _note(
     plan: MixPlan, made: MadeMix, out: Path, wishes: MixWishes, stems: Sequence[Stem]
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
-    store, names = plan.material.store, _names(out)
+    store, names = plan.material.store, names_of(out)
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
     record: dict[str, Any] = {
         "key": plan.key(),
-        "folder": _folder(plan.material),
         "out": str(out.absolute()),
         "wishes": asdict(wishes),
         "files": {file: identity(file) for file in files},

@@ -20,6 +20,9 @@ _EARLY_S = 0.20
 # Where it is only known when somebody is heard to play, the first note may lie so far before that.
 _BEFORE_PLAYING_S = 0.5
 
+# An attack lies at most so long before the moment at which somebody is known to play.
+_ATTACK_S = 0.05
+
 # So long the last note may ring on.
 _RINGS_S = 8.0
 
@@ -34,14 +37,14 @@ class MusicWindow:
         What is mixed: all clips are silent outside.
     music_s : (float, float)
         Where the music begins and ends, coarsely.
-    by_beats : bool
-        Whether the guide's beats tell, or only what is heard.
+    earliest_s : float
+        Before this moment nothing is music, whatever is heard.
     """
 
     from_s: float
     to_s: float
     music_s: tuple[float, float]
-    by_beats: bool
+    earliest_s: float
 
 
 def music_window(
@@ -72,32 +75,21 @@ def music_window(
         for passage in part.passages
         if passage.entry.sound is not None
     ]
-    last_s = max(ends_s, default=0.0)
-    if guide is not None and guide_offset_s is not None and guide.music_to_s > guide.music_from_s:
-        begin_s = guide_offset_s + guide.music_from_s
-        end_s = guide_offset_s + guide.music_to_s
-        return _window((begin_s, end_s), begin_s - _EARLY_S, last_s, reference_s, material, True)
-    played = [times for part in parts for times in _played(part, material.store)]
-    if not played:
-        return MusicWindow(0.0, min(last_s, reference_s), (0.0, min(last_s, reference_s)), False)
-    begin_s, end_s = min(begin for begin, _ in played), max(end for _, end in played)
-    from_s = begin_s - _BEFORE_PLAYING_S
-    return _window((begin_s, end_s), from_s, last_s, reference_s, material, False)
-
-
-def _window(
-    music_s: tuple[float, float],
-    from_s: float,
-    last_s: float,
-    reference_s: float,
-    material: Material,
-    by_beats: bool,
-) -> MusicWindow:
-    """Return a window around the music, within what there is."""
     # A finished mix is as long as its maker wanted; a guide's last bar rings on.
     longest_s = reference_s if material.mix is not None else reference_s + _RINGS_S
-    to_s = min(music_s[1] + _RINGS_S, last_s, longest_s)
-    return MusicWindow(from_s, max(to_s, from_s + 0.1), music_s, by_beats)
+    last_s = min(max(ends_s, default=0.0), longest_s)
+    played = [times for part in parts for times in _played(part, material.store)]
+    if guide is not None and guide_offset_s is not None and guide.music_to_s > guide.music_from_s:
+        music_s = (guide_offset_s + guide.music_from_s, guide_offset_s + guide.music_to_s)
+        from_s = music_s[0] - _EARLY_S
+        first_s = min([music_s[0], *(begin for begin, _ in played if begin > from_s)])
+    elif played:
+        music_s = (min(begin for begin, _ in played), max(end for _, end in played))
+        from_s, first_s = music_s[0] - _BEFORE_PLAYING_S, music_s[0]
+    else:
+        return MusicWindow(0.0, last_s, (0.0, last_s), 0.0)
+    to_s = max(min(music_s[1] + _RINGS_S, last_s), from_s + 0.1)
+    return MusicWindow(from_s, to_s, music_s, first_s - _ATTACK_S)
 
 
 def _played(part: HeardPart, store: Store) -> Iterator[tuple[float, float]]:

@@ -14,9 +14,11 @@ from syncvid.production.material import Material
 from syncvid.production.results import SyncResult
 from syncvid.steps.casting import Cast, cast
 from syncvid.steps.guiding import guide_is_current
-from syncvid.steps.hearing import look
+from syncvid.steps.hearing import Facts, look
 from syncvid.steps.jobs import sources_of
 from syncvid.steps.made import command_for, outputs_state
+from syncvid.steps.mix_plan import plan_mix
+from syncvid.steps.mixing import kept_mix, wishes_of
 from syncvid.steps.previewing import PREVIEW_FOLDER
 from syncvid.steps.syncing import stored_sync
 
@@ -43,6 +45,9 @@ class Status:
         What is wrong with the layout, or with the plan of the guide.
     guide_is_current : bool or None
         Whether the guide has the times that its plan asks for; None: there is no plan.
+    mix_is_current : bool or None
+        Whether the mix of the clips' own sound is as the plan says; None: none was made, or a
+        finished one is used.
     """
 
     material: Material
@@ -53,6 +58,7 @@ class Status:
     stood_in: dict[tuple[str, str], str] = field(default_factory=dict)
     problems: tuple[SyncvidError, ...] = ()
     guide_is_current: bool | None = None
+    mix_is_current: bool | None = None
 
     @property
     def verdicts(self) -> Counter[str]:
@@ -74,6 +80,8 @@ class Status:
             return "Mend what is told above."
         if self.verdicts["check"]:
             return f"Look at the clips that want your ear: syncvid preview {folder}"
+        if self.material.mix is None and self.mix_is_current is None:
+            return f"Mix the clips' own sound: syncvid mix {folder}"
         preview = (self.material.folder or Path()) / PREVIEW_FOLDER
         videos = [video for video in self.outputs if video[0].parent != preview.absolute()]
         if not videos:
@@ -114,7 +122,24 @@ def production_status(material: Material) -> Status:
         },
         problems=tuple(problems),
         guide_is_current=current,
+        mix_is_current=_mix_is_current(material, synced, facts),
     )
+
+
+def _mix_is_current(
+    material: Material, synced: SyncResult | None, facts: dict[str, Facts]
+) -> bool | None:
+    """Tell whether the mix that was made is as the plan says."""
+    wishes = wishes_of(material)
+    if material.mix is not None or wishes is None:
+        return None
+    if synced is None:
+        return False
+    try:
+        return kept_mix(plan_mix(material, synced, facts, wishes)) is not None
+    except (ProductionError, MediaError):
+        # Making it again will say what is wrong.
+        return False
 
 
 def _stills(players: Cast) -> dict[str, bool]:

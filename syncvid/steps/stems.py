@@ -25,7 +25,7 @@ from syncvid.mix.cleaning import (
     take_out_hum,
     tame_peaks,
 )
-from syncvid.mix.fades import cross_fade, step_ratio
+from syncvid.mix.fades import cross_fade, fade_ends, step_ratio
 from syncvid.mix.measures import StemMeasure, measure_stem
 from syncvid.production.files import fingerprint
 from syncvid.production.material import Material
@@ -217,7 +217,7 @@ def _make(
         samples = render_stem(
             pieces_of(part), from_s=window.from_s, to_s=window.to_s, sample_rate=SAMPLE_RATE
         )
-        _fade_ends(samples)
+        fade_ends(samples, to_samples(_WINDOW_FADE_S, SAMPLE_RATE))
         files.keep(raw_key, samples)
     cleaning = []
     for wish in wishes:
@@ -230,14 +230,6 @@ def _make(
     if not math.isfinite(measure["peak_dbfs"]):
         measure["peak_dbfs"] = -999.0
     return {"measure": measure, "cleaning": cleaning, "step_ratios": _step_ratios(part)}
-
-
-def _fade_ends(samples: Audio) -> None:
-    """Let a stem come in and go out where the window ends, in place."""
-    length = min(to_samples(_WINDOW_FADE_S, SAMPLE_RATE), samples.shape[1] // 2)
-    rise = (0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / max(1, length))).astype("f4")
-    samples[:, :length] *= rise
-    samples[:, samples.shape[1] - length :] *= rise[::-1]
 
 
 def _clean(

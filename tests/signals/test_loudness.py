@@ -9,7 +9,6 @@ import pytest
 
 from syncvid.arrays import Audio
 from syncvid.signals.loudness import LoudnessMeter, k_energy, k_filter, k_gains
-from syncvid.signals.true_peak import true_peak
 
 RATE = 48_000
 
@@ -65,22 +64,3 @@ def test_energy_of_a_short_sound_is_what_its_tone_says() -> None:
     # A tone's energy is its mean square times its length; 0.691 dB is the filter's gain at 997 Hz.
     energy = k_energy(tone(997.0, 0.0, 2.0), RATE)
     assert 10 * math.log10(energy / (2 * RATE) / 0.5) == pytest.approx(0.691, abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("hertz", "amplitude", "degrees", "wanted"),
-    # EBU Tech 3341, cases 16, 18 and 19, on one channel; +0.2/-0.4 dB.
-    [(RATE / 4, 0.50, 45.0, -6.0), (RATE / 8, 0.50, 67.5, -6.0), (RATE / 4, 1.41, 45.0, 3.0)],
-)
-def test_peaks_between_the_samples_are_seen(
-    hertz: float, amplitude: float, degrees: float, wanted: float
-) -> None:
-    sound = tone(hertz, 20 * math.log10(amplitude), 0.5, degrees)
-    ramp = np.clip(np.minimum(np.arange(sound.size), np.arange(sound.size)[::-1]) / 480, 0, 1)
-    peak_db = 20 * math.log10(true_peak((sound * ramp).astype(np.float32)))
-    assert wanted - 0.4 <= peak_db <= wanted + 0.2
-
-
-def test_silence_has_no_peak() -> None:
-    assert true_peak(np.zeros(1000, np.float32)) == 0.0
-    assert true_peak(np.zeros(0, np.float32)) == 0.0

@@ -127,6 +127,19 @@ def test_true_peak_against_the_sampling_theorem(rng: np.random.Generator, rate: 
         assert -0.1 <= found - 20 * math.log10(truth) <= 0.05
 
 
+@pytest.mark.parametrize(
+    ("part", "amplitude", "degrees", "wanted"),
+    # EBU Tech 3341, cases 16, 18 and 19, on one channel; +0.2/-0.4 dB.
+    [(4, 0.50, 45.0, -6.0), (8, 0.50, 67.5, -6.0), (4, 1.41, 45.0, 3.0)],
+)
+def test_true_peak_of_tones(part: int, amplitude: float, degrees: float, wanted: float) -> None:
+    at = np.arange(RATE // 2)
+    tone = amplitude * np.sin(2 * np.pi * at / part + np.radians(degrees))
+    tone *= np.clip(np.minimum(at, at[::-1]) / 480, 0, 1)
+    found = true_peak_dbtp(tone.astype(np.float32)[np.newaxis], sample_rate=RATE)
+    assert wanted - 0.4 <= found <= wanted + 0.2
+
+
 def test_a_peak_is_seen_wherever_it_lies(rng: np.random.Generator) -> None:
     # The worst case: a quarter of the rate at 45 degrees, samples 3.01 dB below the peak; soft
     # sound around it.

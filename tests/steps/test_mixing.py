@@ -190,30 +190,6 @@ def test_another_gain_makes_another_mix_and_no_new_stems(small: Small) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("damage", "file"),
-    [
-        *(("deleted", f"mix.{ending}") for ending in ("wav", "flac", "json", "txt")),
-        *(("damaged", f"mix.{ending}") for ending in ("wav", "flac")),
-    ],
-)
-def test_a_file_that_was_deleted_or_damaged_is_made_again(
-    damage: str, file: str, once: Small, tmp_path: Path
-) -> None:
-    small = copy_of(once, tmp_path / "round")
-    make_mix(small.write_plan(), wishes=STEMS)
-    path = small.folder / "mix" / file
-    whole = path.read_bytes()
-    if damage == "deleted":
-        path.unlink()
-    else:
-        path.write_bytes(whole[: len(whole) // 2])
-    assert not make_mix(small.write_plan(), wishes=STEMS).skipped
-    if file not in ("mix.json", "mix.txt"):
-        assert path.read_bytes() == whole
-
-
-@pytest.mark.slow
 def test_wishes_are_remembered_until_others_are_said(small: Small) -> None:
     material = small.write_plan()
     assert wishes_of(material) is None
@@ -239,50 +215,6 @@ def test_a_foreign_file_is_refused_where_nobody_named_it(small: Small) -> None:
         foreign.unlink()
     out.write_bytes(b"named by the user")
     assert make_mix(small.write_plan(), out).made.files[0] == str(out)
-
-
-def test_a_foreign_file_under_the_usual_name_is_refused(small: Small) -> None:
-    foreign = small.folder / "mix" / "mix.wav"
-    foreign.parent.mkdir()
-    foreign.write_bytes(b"somebody's own")
-    with pytest.raises(ProductionError, match="not made with syncvid"):
-        make_mix(small.write_plan())
-    assert foreign.read_bytes() == b"somebody's own"
-
-
-@pytest.mark.slow
-def test_a_foreign_stem_is_refused(small: Small) -> None:
-    foreign = small.folder / "mix" / "mix stems" / "01 Flute.wav"
-    foreign.parent.mkdir(parents=True)
-    soundfile.write(foreign, np.zeros(100), RATE)
-    whole = foreign.read_bytes()
-    with pytest.raises(ProductionError, match="not made with syncvid"):
-        make_mix(small.write_plan(), wishes=STEMS)
-    assert foreign.read_bytes() == whole
-    make_mix(small.write_plan(), wishes=MixWishes())
-
-
-@pytest.mark.slow
-def test_what_was_made_is_known_after_the_work_folder_was_deleted(
-    once: Small, tmp_path: Path
-) -> None:
-    small = copy_of(once, tmp_path / "round")
-    shutil.rmtree(small.folder / "work")
-    outcome = make_mix(small.write_plan(), wishes=STEMS)
-    assert not outcome.skipped
-    assert read(outcome.made.files[0]).shape == read(once.folder / "mix" / "mix.wav").shape
-
-
-@pytest.mark.slow
-def test_a_copied_production_leaves_the_first_one_alone(once: Small, tmp_path: Path) -> None:
-    small = copy_of(once, tmp_path / "copy")
-    first = {path: path.stat().st_mtime_ns for path in (once.folder / "mix").iterdir()}
-    outcome = make_mix(small.write_plan(Flute="gain_db = 2.0"))
-    assert not outcome.skipped
-    assert all(Path(file).is_relative_to(small.folder) for file in outcome.made.files)
-    assert all(Path(stem.file).is_relative_to(small.folder) for stem in outcome.made.stems)
-    assert {path: path.stat().st_mtime_ns for path in (once.folder / "mix").iterdir()} == first
-    assert make_mix(open_production(small.folder)).skipped
 
 
 @pytest.mark.parametrize("out", ["flute.wav", "cello.flac", "work/mix.wav", "link.wav"])

@@ -15,7 +15,8 @@ from syncvid.errors import SignalError
 from syncvid.lazily import fft
 from syncvid.mix.cleaning.lowest_note import lowest_note_hz
 from syncvid.mix.cleaning.result import Cleaned
-from syncvid.mix.cleaning.stems import check_stem
+from syncvid.mix.door import check_stem
+from syncvid.mix.tone_filters import filtered, margin_samples
 
 # Of the Butterworth filter, run both ways.
 _ORDER = 4
@@ -33,9 +34,6 @@ _LEAST_CUTOFF_HZ = 5.0
 # The response has sunk by 100 dB after so many periods of the cutoff: its slowest pole decays with
 # 2 pi sin(pi / 8) = 2.4 per period.
 _PERIODS = 4.8
-
-# Samples in a block of the convolution, at least.
-_BLOCK = 1 << 16
 
 
 def cut_lows(samples: Audio, *, sample_rate: int, cutoff_hz: float | None = None) -> Cleaned:
@@ -110,17 +108,8 @@ def _told(cutoff_hz: float, lowest_hz: float | None) -> str:
 
 
 def _filtered(channel: Audio, response: Audio) -> Audio:
-    """Convolve with a symmetrical response in blocks; as long, in its place."""
-    half = response.size // 2
+    """Return a channel through the filter; as long, in its place."""
+    half = margin_samples(response)
     # Mirrored through its ends, so that a recording that does not begin at 0 makes no thump there.
     padded = np.pad(channel, half, mode="reflect", reflect_type="odd")
-    size = fft.next_fast_len(max(_BLOCK, 4 * response.size), real=True)
-    gains = fft.rfft(np.roll(np.pad(response, (0, size - response.size)), -half))
-    out = np.empty_like(channel)
-    useful = size - 2 * half
-    for first in range(0, channel.size, useful):
-        count = min(useful, channel.size - first)
-        block = padded[first : first + count + 2 * half]
-        block = fft.irfft(fft.rfft(block, size) * gains, size)
-        out[first : first + count] = block[half : half + count]
-    return out
+    return filtered(padded[np.newaxis], response)[0, half : half + channel.size]

@@ -19,7 +19,8 @@ from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage, signal
 from syncvid.mix.cleaning.hum_lines import RATE_HZ, Hum, find_hum
 from syncvid.mix.cleaning.result import Cleaned
-from syncvid.mix.cleaning.stems import check_stem, thickened, thinned
+from syncvid.mix.cleaning.spectra import thickened, thinned
+from syncvid.mix.door import check_stem
 
 Phasors: TypeAlias = NDArray[np.complex64]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
-from syncvid.mix.cleaning.stems import power_spectra
+from syncvid.mix.cleaning.spectra import power_spectra
 
 # The rate at which hum is looked for and taken out.
 RATE_HZ = 4000.0

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from syncvid.arrays import Audio
 from syncvid.lazily import ndimage
-from syncvid.mix.cleaning.stems import check_stem, power_spectra, thinned
+from syncvid.mix.cleaning.spectra import power_spectra, thinned
+from syncvid.mix.door import check_stem
 
 # Half a second tells the notes of a double bass apart: E1 and F1 lie 2.4 Hz from each other, and
 # what is wanted is not the note but which octave nothing is played in.

@@ -26,7 +26,7 @@ from syncvid.errors import SignalError
 from syncvid.lazily import fft, ndimage, signal
 from syncvid.mix.cleaning.noise_profile import noise_profile
 from syncvid.mix.cleaning.result import Cleaned
-from syncvid.mix.cleaning.stems import check_stem
+from syncvid.mix.door import check_stem
 
 Spectra: TypeAlias = np.ndarray[tuple[int, ...], np.dtype[np.complex64]]
 

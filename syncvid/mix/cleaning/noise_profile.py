@@ -8,7 +8,7 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage
-from syncvid.mix.cleaning.stems import power_spectra
+from syncvid.mix.cleaning.spectra import power_spectra
 
 # No more spectra than this are looked at.
 _MOST_SPECTRA = 4000

@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
-from syncvid.mix.cleaning.door import check_stem
 from syncvid.mix.cleaning.result import Cleaned
+from syncvid.mix.door import check_stem
 from syncvid.timeline import clock_text
 
 # Levels, as shares of the highest sample, above which tops may lie: the first for plain clipping,
@@ -101,7 +101,7 @@ def tame_peaks(samples: Audio, *, sample_rate: int) -> Cleaned:
     between its sides, but is nowhere lower than the flat top was, and is raised by 6 dB at most.
     Near the ends of the recording it becomes the cubic that fits its sides best.
     """
-    samples = check_stem(samples, sample_rate)
+    check_stem(samples, sample_rate=sample_rate)
     longest = round(_LONGEST_S * sample_rate)
     found = [(sign, row, _find_tops(sign * row, longest)) for row in samples for sign in (1, -1)]
     if sum(tops.starts.size for _, _, tops in found) < _FEWEST:

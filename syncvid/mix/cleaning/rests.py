@@ -14,8 +14,8 @@ import numpy as np
 
 from syncvid.arrays import Audio, Floats
 from syncvid.errors import SignalError
-from syncvid.mix.cleaning.door import check_stem
 from syncvid.mix.cleaning.result import Cleaned
+from syncvid.mix.door import check_stem
 from syncvid.timeline import to_samples
 
 # All lengths here: project choice.  Shorter gaps are left alone, or the background would pump.
@@ -75,7 +75,7 @@ def quiet_rests(
     SignalError
         See `check_stem`; times that are not finite, or a negative `most_db`.
     """
-    samples = check_stem(samples, sample_rate)
+    check_stem(samples, sample_rate=sample_rate)
     if not (most_db >= 0 and math.isfinite(most_db)):
         raise SignalError(f"Rests cannot be lowered by {most_db!r} dB; it must be 0 or more.")
     out = samples.copy()

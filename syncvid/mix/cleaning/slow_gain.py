@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from syncvid.arrays import Audio, Floats
 from syncvid.lazily import ndimage
-from syncvid.mix.cleaning.door import check_stem
 from syncvid.mix.cleaning.result import Cleaned
+from syncvid.mix.door import check_stem
 from syncvid.timeline import to_samples
 
 # Spectra of 85 ms, every 50 ms.
@@ -117,7 +117,7 @@ def even_out(samples: Audio, *, sample_rate: int) -> Cleaned:
     Other sounds that stay flat and steady for seconds, such as a car that passes or a held roll on
     a drum, look like noise.
     """
-    samples = check_stem(samples, sample_rate)
+    check_stem(samples, sample_rate=sample_rate)
     noise = _measure(samples, sample_rate)
     known = np.isfinite(noise.gain_db)
     if noise.gain_db.size < 2 or known.mean() < _KNOWN:

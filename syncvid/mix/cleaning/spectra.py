@@ -1,4 +1,4 @@
-"""What the steps of cleaning share: the check at their door, and sounds for a closer look."""
+"""Sounds for a closer look: their lows at a lower rate, and spectra from moment to moment."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from syncvid.arrays import Audio
-from syncvid.errors import SignalError
 from syncvid.lazily import fft, signal
 
 # Length of the filter between rates, in samples of the lower one, and its window: by Kaiser's
@@ -17,35 +16,6 @@ _TAPS, _KAISER = 14, 8.0
 
 # Spectra made at a time, so that what lies between stays small.
 TOGETHER = 512
-
-
-def check_stem(samples: Audio, *, sample_rate: int) -> None:
-    """Say what is wrong with a stem.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (channels, samples), float32
-        One or two channels; finite.
-    sample_rate : int
-        In Hz.
-
-    Raises
-    ------
-    SignalError
-        Another shape or type, values that are not finite, or a sample rate below 1.
-    """
-    if samples.ndim != 2 or samples.dtype != np.float32 or samples.shape[0] not in (1, 2):
-        raise SignalError(
-            f"A stem is (channels, samples) float32 with one or two channels, not {samples.dtype} "
-            f"of shape {samples.shape}."
-        )
-    if sample_rate <= 0:
-        raise SignalError(f"A sample rate of {sample_rate} Hz is impossible.")
-    # A sum is not finite if one value is not, and needs no second array.
-    with np.errstate(invalid="ignore"):
-        total = np.sum(samples, dtype=np.float64)
-    if not np.isfinite(total):
-        raise SignalError("A stem holds values that are not finite.")
 
 
 def thinned(channel: Audio, *, sample_rate: int, near_hz: float) -> tuple[Audio, float]:
@@ -105,7 +75,7 @@ def spectra_in_blocks(
     if channel.size < size:
         return
     window = np.asarray(signal.get_window("hann", size), np.float32)
-    frames = sliding_window_view(channel, size)[::hop]
+    windows = sliding_window_view(channel, size)[::hop]
     together = max(1, TOGETHER * 2048 // size)
-    for first in range(0, len(frames), together):
-        yield fft.rfft(frames[first : first + together] * window, padded or size, axis=1)
+    for first in range(0, len(windows), together):
+        yield fft.rfft(windows[first : first + together] * window, padded or size, axis=1)

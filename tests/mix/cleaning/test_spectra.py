@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from syncvid.mix.cleaning.stems import power_spectra, thickened, thinned
+from syncvid.mix.cleaning.spectra import power_spectra, thickened, thinned
 
 
 @pytest.mark.parametrize("sample_rate", [8000, 44_100, 48_000])
