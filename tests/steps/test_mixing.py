@@ -334,3 +334,15 @@ def test_stems_of_an_earlier_plan_are_deleted(small: Small) -> None:
     assert len(list(stems.iterdir())) == 4
     make_mix(small.write_plan())
     assert len(list(stems.iterdir())) == 3
+
+
+@pytest.mark.slow
+def test_a_foreign_stem_is_refused(small: Small) -> None:
+    foreign = small.folder / "mix" / "mix stems" / "01 Flute.wav"
+    foreign.parent.mkdir(parents=True)
+    soundfile.write(foreign, np.zeros(100), RATE)
+    whole = foreign.read_bytes()
+    with pytest.raises(ProductionError, match="not made with syncvid"):
+        make_mix(small.write_plan(), wishes=STEMS)
+    assert foreign.read_bytes() == whole
+    make_mix(small.write_plan(), wishes=MixWishes())
