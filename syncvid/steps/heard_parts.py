@@ -136,7 +136,12 @@ def heard_parts(
         base = _base(chosen_takes(moving, reference_s_of(result)), result)
         wishes = material.sound_of(part, player)
         for passage in wishes.passages:
-            base, notes = _laid_over(base, passage, moving, bars, part)
+            named = [entry for entry in moving if entry.recording.take == passage.take]
+            if not named:
+                raise _unknown_take(passage, part, moving)
+            base, notes = _laid_over(
+                base, passage, chosen_takes(named, reference_s_of(result)), bars, part
+            )
             remarks += notes
         if base:
             shifted = [_shifted(passage, wishes.shift_ms / 1000) for passage in _merged(base)]
@@ -174,22 +179,35 @@ def _seen(entry: Entry, line: Placement, near_s: float) -> Placement:
     """Return the clock of a clip's picture where its sound, or its recorder's, lies on a line."""
     if entry.take is None or entry.sound is None or entry.sound.take == entry.take:
         return line
-    return _run_near(entry.take.runs(), near_s)
+    return _run_near(entry.take.runs(), near_s).line
 
 
-def _run_near(runs: Sequence[Run], near_s: float) -> Placement:
-    """Return the line of the run that is nearest to a moment."""
-    return min(runs, key=lambda run: max(run.from_s - near_s, near_s - run.to_s, 0.0)).line
+def _run_near(runs: Sequence[Run], near_s: float) -> Run:
+    """Return the run that is nearest to a moment."""
+    return min(runs, key=lambda run: max(run.from_s - near_s, near_s - run.to_s, 0.0))
+
+
+def _unknown_take(passage: Passage, part: str, takes: Sequence[Entry]) -> ProductionError:
+    """Return what is said where a passage names a take that there is not."""
+    known = ", ".join(str(entry.recording.take) for entry in takes) or "none"
+    return ProductionError(
+        f"{part} has no take {passage.take}, which its passage {str(passage)!r} names: there is "
+        f"{known}.",
+        fix="Name another take in production.toml.",
+    )
 
 
 def _laid_over(
     base: Sequence[HeardPassage],
     passage: Passage,
-    takes: Sequence[Entry],
+    entries: Sequence[Entry],
     bars: Bars | None,
     part: str,
 ) -> tuple[list[HeardPassage], list[str]]:
-    """Lay a passage of the plan over what is heard of a part."""
+    """Lay a passage of the plan over what is heard of a part.
+
+    Its take may be several files, where the phone has split it.
+    """
     where = f"the passage {str(passage)!r} of {part}"
     begin_s, end_s = (at_s(moment, bars, where) for moment in (passage.begins, passage.ends))
     if end_s <= begin_s:
@@ -198,26 +216,15 @@ def _laid_over(
     # The first bar has an upbeat and a breath before it, and the last one rings on.
     begin_s = -math.inf if begin_s <= first_s + _SAME_S else begin_s
     end_s = math.inf if end_s >= last_s - _SAME_S else end_s
-    entries = [entry for entry in takes if entry.recording.take == passage.take]
-    if not entries:
-        known = ", ".join(str(entry.recording.take) for entry in takes) or "none"
-        raise ProductionError(
-            f"{part} has no take {passage.take}, which its passage {str(passage)!r} names: there "
-            f"is {known}.",
-            fix="Name another take in production.toml.",
-        )
-    entry = entries[0]
-    if entry.sound is None:
+    reach_s = (max(begin_s, first_s), min(end_s, last_s))
+    over = _taken_from(entries, begin_s, end_s, reach_s)
+    if not over:
         return list(base), [
             f"{part}: {passage} is left out, for take {passage.take} has no place or no sound."
         ]
-    middle_s = (max(begin_s, first_s, -1e6) + min(end_s, last_s, 1e6)) / 2
-    line = _run_near(entry.sound.take.runs(), middle_s)
-    over = HeardPassage(entry, line, _seen(entry, line, middle_s), begin_s, end_s)
     before = [replace(p, to_s=min(p.to_s, begin_s)) for p in base if p.from_s < begin_s]
     after = [replace(p, from_s=max(p.from_s, end_s)) for p in base if p.to_s > end_s]
-    reach_s = (max(begin_s, first_s), min(end_s, last_s))
-    return [*before, over, *after], _not_covered(over, reach_s, part, passage)
+    return [*before, *over, *after], _not_covered(over, reach_s, part, passage)
 
 
 def _piece_s(bars: Bars | None) -> tuple[float, float]:
@@ -233,13 +240,38 @@ def _piece_s(bars: Bars | None) -> tuple[float, float]:
     return bars.guide_offset_s + first.guide_s, end_s
 
 
+def _taken_from(
+    entries: Sequence[Entry], begin_s: float, end_s: float, reach_s: tuple[float, float]
+) -> list[HeardPassage]:
+    """Return a stretch as it is heard in the files of one take; nothing if none has a sound."""
+    middle_s = (max(reach_s[0], -1e6) + min(reach_s[1], 1e6)) / 2
+    runs = [
+        (_run_near(entry.sound.take.runs(), middle_s), entry)
+        for entry in entries
+        if entry.sound is not None
+    ]
+    runs.sort(key=lambda item: item[0].from_s)
+    if not runs:
+        return []
+    inside = [(run, e) for run, e in runs if run.from_s < end_s and run.to_s > begin_s] or runs[:1]
+    edges = [(one.to_s + other.from_s) / 2 for (one, _), (other, _) in pairwise(inside)]
+    return [
+        HeardPassage(entry, run.line, _seen(entry, run.line, middle_s), from_s, to_s)
+        for (run, entry), (from_s, to_s) in zip(
+            inside, pairwise([begin_s, *edges, end_s]), strict=True
+        )
+    ]
+
+
 def _not_covered(
-    over: HeardPassage, reach_s: tuple[float, float], part: str, passage: Passage
+    over: Sequence[HeardPassage], reach_s: tuple[float, float], part: str, passage: Passage
 ) -> list[str]:
     """Say if a take does not reach over the whole of its passage."""
-    assert over.entry.sound is not None
-    first_s, last_s = (over.line.to_reference(at) for at in over.entry.sound.take.stretch_s)
-    if first_s <= reach_s[0] and last_s >= reach_s[1]:
+    ends_s = []
+    for each in (over[0], over[-1]):
+        assert each.entry.sound is not None
+        ends_s += [each.line.to_reference(at) for at in each.entry.sound.take.stretch_s]
+    if min(ends_s) <= reach_s[0] and max(ends_s) >= reach_s[1]:
         return []
     return [f"{part}: take {passage.take} does not last over all of {passage}."]
 

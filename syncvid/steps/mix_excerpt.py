@@ -108,6 +108,9 @@ def preview_mix(
     stems, problems = make_stems(material, plan.parts, plan.window, progress.part(0.9))
     first, last = (to_samples(at - plan.window.from_s, SAMPLE_RATE) for at in (from_s, to_s))
     sounds, remarks = _sounds(plan, stems, first, last, only)
+    # It ends with the music, and does not begin before it.
+    from_s = max(from_s, plan.window.from_s)
+    to_s = from_s + sounds[0][2].shape[1] / SAMPLE_RATE
     folder = (material.folder or Path()) / EXCERPT_FOLDER
     with system_errors(folder):
         folder.mkdir(parents=True, exist_ok=True)

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from syncvid.arrays import Audio, Sound, give_back_memory
+from syncvid.arrays import Audio, give_back_memory
 from syncvid.errors import ProductionError
 from syncvid.handoff.mix_statement import mix_statement
 from syncvid.media.check_sound import measure_file
-from syncvid.media.sound_file import write_integers, write_sound
+from syncvid.media.sound_file import write_integers
 from syncvid.mix.dither import to_24_bit
 from syncvid.production.files import (
     MADE_WITH,
@@ -101,6 +101,8 @@ def write_mix(
     MadeMix
         With the names of its files, and the figures of the second meter.
     """
+    for path in _stem_paths(stems, names["stems"]) if plan.stems else []:
+        refuse_foreign(path)
     progress.advance(0.8, 1.0, "writing the mix")
     whole = to_24_bit(samples)
     del samples
@@ -130,7 +132,8 @@ def _stem_files(
     files = StemFiles(plan.material.store.folder)
     first = round(made.from_s * SAMPLE_RATE) - first_sample(plan)
     length = round((made.to_s - made.from_s) * SAMPLE_RATE)
-    for number, (stem, row) in enumerate(zip(stems, made.stems, strict=True), 1):
+    paths = _stem_paths(stems, folder)
+    for stem, row, path in zip(stems, made.stems, paths, strict=True):
         if not plan.stems:
             yield row
             continue
@@ -138,9 +141,17 @@ def _stem_files(
         samples = np.zeros((kept.shape[0], length), np.float32)
         begin, end = max(0, first), min(kept.shape[1], first + length)
         samples[:, begin - first : end - first] = kept[:, begin:end]
-        safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
-        path = folder / f"{number:02d} {safe}.wav"
         with system_errors(folder):
             folder.mkdir(parents=True, exist_ok=True)
-        write_sound(path, Sound(samples, SAMPLE_RATE))
+        # Its head says by whom it was made, so that it is known as ours the next time.
+        write_integers(path, to_24_bit(samples), sample_rate=SAMPLE_RATE)
         yield replace(row, file=str(path))
+
+
+def _stem_paths(stems: Sequence[Stem], folder: Path) -> list[Path]:
+    """Return where stems are written as files of their own."""
+    paths = []
+    for number, stem in enumerate(stems, 1):
+        safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
+        paths.append(folder / f"{number:02d} {safe}.wav")
+    return paths

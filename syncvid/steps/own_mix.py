@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from syncvid.arrays import Audio
 from syncvid.media.sound import SoundFile
-from syncvid.production.files import identity
+from syncvid.production.files import fingerprint, identity
 from syncvid.production.material import Material
 from syncvid.production.mix_made import MadeMix
 from syncvid.production.results import SyncResult
@@ -100,12 +101,23 @@ def own_sound(
     wishes = wishes_of(material)
     if wishes is None:
         parts, remarks = heard_parts(material, result, facts, bars)
-        key = "".join(repr(splice) for part in parts for splice in part.splices)
-        return OwnSound(tuple(parts), None, key, tuple(remarks))
+        return OwnSound(tuple(parts), None, _key_of(parts), tuple(remarks))
     plan = plan_mix(material, result, facts, wishes)
     mix = kept_mix(plan)
     key = identity(mix.files[0]) if mix is not None else plan.key()
     return OwnSound(plan.parts, mix, key, plan.remarks)
+
+
+def _key_of(parts: Sequence[HeardPart]) -> str:
+    """Return what the plain sum of the parts is known by."""
+    heard = [
+        (sound.source.identity, sound.take.stretch_s, repr(passage.line), passage.from_s,
+         passage.to_s, passage.gain_db)
+        for part in parts
+        for passage in part.passages
+        if (sound := passage.entry.sound) is not None
+    ]  # fmt: skip
+    return fingerprint(heard, [repr(splice) for part in parts for splice in part.splices])
 
 
 def _without_effect(material: Material) -> list[str]:

@@ -53,15 +53,14 @@ def join_takes(
     (list of HeardPassage, list of MadeSplice)
         The passages, meeting at the splices.
     """
-    joined = list(passages)
+    joined = _levelled(passages, [_step_db(*pair, store) for pair in pairwise(passages)])
     splices = []
     for index, (old, new) in enumerate(pairwise(passages)):
         marked_s = (old.to_s + new.from_s) / 2
         before, after = joined[index], joined[index + 1]
-        new_gain = before.gain_db + _gain_db(old, new, store)
         found = _find(old, new, marked_s, store, bars)
         joined[index] = replace(before, to_s=found.at_s)
-        joined[index + 1] = replace(after, from_s=found.at_s, gain_db=new_gain)
+        joined[index + 1] = replace(after, from_s=found.at_s)
         splices.append(
             MadeSplice(
                 at_s=found.at_s,
@@ -72,7 +71,7 @@ def join_takes(
                 place=place_text(found.at_s, bars),
             )
         )
-    return _with_usual_as_it_is(joined), splices
+    return joined, splices
 
 
 def place_text(at_s: float, bars: Bars | None) -> str:
@@ -85,13 +84,37 @@ def place_text(at_s: float, bars: Bars | None) -> str:
     return clock_text(at_s, decimals=2)
 
 
-def _with_usual_as_it_is(passages: list[HeardPassage]) -> list[HeardPassage]:
-    """Let the take that is heard longest keep its level."""
-    usual = max(passages, key=lambda p: min(p.to_s, 1e6) - max(p.from_s, -1e6))
-    return [replace(p, gain_db=p.gain_db - usual.gain_db) for p in passages]
+def _levelled(passages: Sequence[HeardPassage], steps_db: Sequence[float]) -> list[HeardPassage]:
+    """Give each take one gain, so that they meet as equally loud as goes.
+
+    The take that is heard longest keeps its level.  What is measured where takes meet contradicts
+    itself a little; least squares keep that from adding up over many splices.
+    """
+    takes = list(dict.fromkeys(passage.entry.recording for passage in passages))
+    if len(takes) < 2:
+        return list(passages)
+    which = [takes.index(passage.entry.recording) for passage in passages]
+    rows = np.zeros((len(steps_db), len(takes)))
+    for row, (old, new) in enumerate(pairwise(which)):
+        rows[row, new] += 1.0
+        rows[row, old] -= 1.0
+    gains_db = np.linalg.lstsq(rows, np.asarray(steps_db), rcond=None)[0]
+    lengths_s = np.bincount(which, [_heard_s(passage) for passage in passages])
+    gains_db -= gains_db[int(np.argmax(lengths_s))]
+    return [
+        replace(passage, gain_db=float(gains_db[take]))
+        for passage, take in zip(passages, which, strict=True)
+    ]
 
 
-def _gain_db(old: HeardPassage, new: HeardPassage, store: Store) -> float:
+def _heard_s(passage: HeardPassage) -> float:
+    """Return for how long a passage is heard: as far as its recording goes."""
+    assert passage.entry.sound is not None
+    ends_s = [passage.line.to_reference(at) for at in passage.entry.sound.take.stretch_s]
+    return max(0.0, min(passage.to_s, ends_s[1]) - max(passage.from_s, ends_s[0]))
+
+
+def _step_db(old: HeardPassage, new: HeardPassage, store: Store) -> float:
     """Return by how much the later take is to be raised against the one before it."""
     if old.entry == new.entry:
         return 0.0
