@@ -34,7 +34,7 @@ from syncvid.production.files import (
     write_whole,
 )
 from syncvid.production.material import Material, refuse_sources
-from syncvid.production.mix_json import read_mix_json, write_mix_json
+from syncvid.production.mix_json import MIX_FORMAT, read_mix_json, write_mix_json
 from syncvid.production.mix_made import (
     MadeMaster,
     MadeMix,
@@ -112,12 +112,15 @@ def make_mix(
         The mix cannot be written, or the room's file cannot be read.
     """
     known = material.store.last("mix")
+    named = out is not None
     if out is None:
-        out = Path(known["out"]) if known else default_out(material)
+        out = _out_as_before(material) or default_out(material)
     if wishes is None:
         wishes = MixWishes(**known["wishes"]) if known else MixWishes()
+    wishes = wishes.wherever()
     names = _names(out)
-    _check_targets(material, out, names)
+    keep = [Path(wishes.room_file)] if wishes.room_file else []
+    _check_targets(material, out, names, keep, named=named)
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, wishes)
     if not plan.parts:
@@ -127,24 +130,55 @@ def make_mix(
             fix="Look at what `syncvid sync` says of each clip.",
         )
     made = kept_mix(plan)
-    if made is not None and known and Path(known["out"]) == out.absolute():
+    if made is not None and known and known["whole"] and _out_as_before(material) == out.absolute():
+        if not (names["figures"].is_file() and names["statement"].is_file()):
+            _write_told(made, names)
         return MixOutcome(made, names["statement"], outcome.problems, True, outcome.remarks)
     stems, unread = make_stems(material, plan.parts, plan.window, progress.part(0.6))
     made = _mix(plan, stems, names, progress.part(0.95))
-    _note(plan, made, out, wishes, stems)
+    _note(plan, made, out, wishes, stems, whole=not unread)
     problems = (*outcome.problems, *unread)
     return MixOutcome(made, names["statement"], problems, False, outcome.remarks)
 
 
 def kept_mix(plan: MixPlan) -> MadeMix | None:
     """Return the mix that was made as a plan says, if its files are still as they were written."""
-    known = plan.material.store.last("mix")
+    store = plan.material.store
+    known = store.last("mix")
     if not known or known["key"] != plan.key():
         return None
     for file, known_by in known["files"].items():
-        if not Path(file).is_file() or identity(file) != known_by:
+        path = _found(file, store.folder)
+        if not path.is_file() or identity(path) != known_by:
             return None
-    return read_mix_json(known["made"], where=str(plan.material.store.folder))
+    made = read_mix_json(known["made"], where=str(store.folder))
+    return replace(
+        made,
+        files=tuple(str(_found(file, store.folder)) for file in made.files),
+        stems=tuple(
+            replace(stem, file=str(_found(stem.file, store.folder))) if stem.file else stem
+            for stem in made.stems
+        ),
+    )
+
+
+def _kept_as(path: str | Path, work: Path) -> str:
+    """Return a path as it is kept: a production takes what lies in it along wherever it goes."""
+    absolute, folder = Path(path).absolute(), work.absolute().parent
+    near = absolute.is_relative_to(folder)
+    return absolute.relative_to(folder).as_posix() if near else str(absolute)
+
+
+def _found(kept: str, work: Path) -> Path:
+    """Return where a path that was kept lies now."""
+    return work.absolute().parent / kept
+
+
+def _out_as_before(material: Material) -> Path | None:
+    """Return where the mix was written before; None without one, or where its folder is gone."""
+    known = material.store.last("mix")
+    out = _found(known["out"], material.store.folder) if known else None
+    return out if out is not None and out.parent.is_dir() else None
 
 
 def wishes_of(material: Material) -> MixWishes | None:
@@ -376,9 +410,14 @@ def _written(
             made.master, second_lufs=second.loudness_lufs, second_dbtp=second.true_peak_dbtp
         ),
     )
+    _write_told(made, names)
+    return made
+
+
+def _write_told(made: MadeMix, names: dict[str, Path]) -> None:
+    """Write what is told of a mix: its figures, and what was done in words."""
     write_whole(names["figures"], write_mix_json(made))
     write_whole(names["statement"], f"{mix_statement(made)}\n{MADE_WITH}.\n")
-    return made
 
 
 def _stem_files(
@@ -416,7 +455,9 @@ def _names(out: Path) -> dict[str, Path]:
     }
 
 
-def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> None:
+def _check_targets(
+    material: Material, out: Path, names: dict[str, Path], keep: Sequence[Path], *, named: bool
+) -> None:
     """Refuse at the door what could not be written at the end, or what would destroy a source."""
     if out.suffix.lower() not in ENDINGS:
         raise ProductionError(
@@ -425,31 +466,47 @@ def _check_targets(material: Material, out: Path, names: dict[str, Path]) -> Non
             fix=f"Write {out.stem}.wav.",
         )
     known = material.store.last("mix") or {}
-    ours = set(known.get("written", ()))
+    ours = {_found(file, material.store.folder) for file in known.get("written", ())}
     targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
-    refuse_sources(material, *targets)
+    refuse_sources(material, *targets, keep=keep)
     if out.absolute() == default_out(material).absolute():
         with system_errors(out.parent):
             out.parent.mkdir(parents=True, exist_ok=True)
     for target in targets:
         check_target(target)
-        if str(target) not in ours and target != out.absolute():
-            refuse_foreign(target)
+        if target not in ours and not (named and target == out.absolute()):
+            refuse_foreign(target, mark=MIX_FORMAT if target == names["figures"] else MADE_WITH)
 
 
 def _note(
-    plan: MixPlan, made: MadeMix, out: Path, wishes: MixWishes, stems: Sequence[Stem]
+    plan: MixPlan,
+    made: MadeMix,
+    out: Path,
+    wishes: MixWishes,
+    stems: Sequence[Stem],
+    *,
+    whole: bool,
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
     store, names = plan.material.store, _names(out)
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
+    told = [str(names[key]) for key in ("figures", "statement")]
+    kept = replace(
+        made,
+        files=tuple(_kept_as(file, store.folder) for file in made.files),
+        stems=tuple(
+            replace(stem, file=_kept_as(stem.file, store.folder)) if stem.file else stem
+            for stem in made.stems
+        ),
+    )
     record: dict[str, Any] = {
         "key": plan.key(),
-        "out": str(out.absolute()),
+        "whole": whole,
+        "out": _kept_as(out, store.folder),
         "wishes": asdict(wishes),
-        "files": {file: identity(file) for file in files},
-        "written": [*files, *(str(names[key]) for key in ("figures", "statement"))],
-        "made": write_mix_json(made),
+        "files": {_kept_as(file, store.folder): identity(file) for file in files},
+        "written": [_kept_as(file, store.folder) for file in (*files, *told)],
+        "made": write_mix_json(kept),
     }
     store.save("mix", "", record)
     StemFiles(store.folder).keep_only({key for stem in stems for key in (stem.key, stem.raw_key)})
