@@ -67,6 +67,11 @@ def mix(
     asked = None if wishes == MixWishes() else wishes
     if begins is None and (ends or part):
         raise ProductionError("--to and --part belong to an excerpt.", fix="Add --from MOMENT.")
+    if begins is not None and (out or stems):
+        raise ProductionError(
+            "-o and --stems belong to the whole mix: excerpts are written to `preview`.",
+            fix="Leave them out, or leave out --from.",
+        )
     with at_work() as progress:
         material = open_production(folder)
         with material.store.locked(str(folder)):

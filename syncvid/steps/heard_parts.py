@@ -26,6 +26,9 @@ from syncvid.timeline import Bars, Placement, Span
 # What lies on two lines that differ by less lies on one (spans are told to about a millisecond).
 _SAME_S = 0.001
 
+# A passage of a take that begins late, or ends early, lies so much inside of it.
+_INSIDE_S = 0.1
+
 # Where a mix tells when a take is heard, it is used a little longer on either side.
 _BEYOND_SPANS_S = 1.0
 
@@ -209,19 +212,28 @@ def _laid_over(
         ]
     middle_s = (begin_s + end_s) / 2
     line = _run_near(entry.sound.take.runs(), middle_s)
+    first_s, last_s = _reach(entry, line, begin_s, end_s)
+    notes = []
+    if (first_s, last_s) != (begin_s, end_s):
+        notes = [f"{part}: take {passage.take} does not last over all of {passage}."]
+    if last_s <= first_s:
+        return list(base), notes
+    begin_s, end_s = first_s, last_s
     over = HeardPassage(entry, line, _seen(entry, line, middle_s), begin_s, end_s)
     before = [replace(p, to_s=min(p.to_s, begin_s)) for p in base if p.from_s < begin_s]
     after = [replace(p, from_s=max(p.from_s, end_s)) for p in base if p.to_s > end_s]
-    return [*before, over, *after], _not_covered(over, part, passage)
+    return [*before, over, *after], notes
 
 
-def _not_covered(over: HeardPassage, part: str, passage: Passage) -> list[str]:
-    """Say if a take does not reach over the whole of its passage."""
-    assert over.entry.sound is not None
-    first_s, last_s = (over.line.to_reference(at) for at in over.entry.sound.take.stretch_s)
-    if first_s <= over.from_s and last_s >= over.to_s:
-        return []
-    return [f"{part}: take {passage.take} does not last over all of {passage}."]
+def _reach(entry: Entry, line: Placement, begin_s: float, end_s: float) -> tuple[float, float]:
+    """Return how much of a passage a take lasts over: where it is silent others are heard."""
+    assert entry.sound is not None
+    first_s, last_s = (line.to_reference(at) for at in entry.sound.take.stretch_s)
+    # The change lies where both takes sound.
+    return (
+        begin_s if first_s <= begin_s else first_s + _INSIDE_S,
+        end_s if last_s >= end_s else last_s - _INSIDE_S,
+    )
 
 
 def _merged(passages: Sequence[HeardPassage]) -> list[HeardPassage]:

@@ -169,7 +169,8 @@ def _is_named(name: str, only: Sequence[str]) -> bool:
     """Tell whether a stem is among those that are asked for: by its part, or its whole name."""
     parts = {name, *name.split(" + ")}
     parts |= {part.partition(" (")[0] for part in parts}
-    return any(wanted in parts for wanted in only)
+    known = {part.casefold() for part in parts}
+    return any(wanted.casefold() in known for wanted in only)
 
 
 def _as_recorded(plan: MixPlan, stem: Stem) -> Strand:

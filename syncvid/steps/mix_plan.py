@@ -23,6 +23,7 @@ from syncvid.steps.entries import reference_s_of
 from syncvid.steps.heard_parts import HeardPart, heard_parts
 from syncvid.steps.hearing import Facts
 from syncvid.steps.music_window import MusicWindow, music_window
+from syncvid.steps.shared_clips import shared_clips
 from syncvid.steps.telling import find_beats, find_guide_map, guide_offset_of
 from syncvid.timeline import Bars
 
@@ -162,7 +163,7 @@ def plan_mix(
         pans=pans,
         bars=bars,
         stems=wishes.stems,
-        remarks=(*remarks, *more),
+        remarks=(*remarks, *shared_clips(parts), *more),
     )
 
 
