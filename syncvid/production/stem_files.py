@@ -59,7 +59,11 @@ class StemFiles:
             handle, name = tempfile.mkstemp(prefix=".stem.", dir=self._folder)
             try:
                 with open(handle, "wb") as file:
-                    np.save(file, samples)
+                    # `numpy.save` would not say that a disk is full.
+                    whole = np.ascontiguousarray(samples)
+                    head = np.lib.format.header_data_from_array_1_0(whole)
+                    np.lib.format.write_array_header_1_0(file, head)
+                    file.write(whole.data)
                 os.replace(name, self._path(key))
             except BaseException:
                 os.unlink(name)

@@ -196,7 +196,7 @@ def _laid_over(
     where = f"the passage {str(passage)!r} of {part}"
     begin_s, end_s = (at_s(moment, bars, where) for moment in (passage.begins, passage.ends))
     if end_s <= begin_s:
-        raise ProductionError(f"{where} ends before it begins.".capitalize())
+        raise ProductionError(f"T{where[1:]} ends before it begins.")
     entries = [entry for entry in takes if entry.recording.take == passage.take]
     if not entries:
         known = ", ".join(str(entry.recording.take) for entry in takes) or "none"

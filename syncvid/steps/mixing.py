@@ -44,6 +44,7 @@ from syncvid.production.mix_made import (
     Programme,
 )
 from syncvid.production.stem_files import StemFiles
+from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.programme import measure_programme
 from syncvid.steps.findings import find_places_of
@@ -52,6 +53,10 @@ from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
 
 ENDINGS = (".wav", ".flac")
 """What a mix is written as: both, whatever is asked for."""
+
+
+# Disks take names of 255 bytes; a letter may have four.
+_LONGEST_NAME = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,7 +446,7 @@ def _stem_files(
         begin, end = max(0, first), min(kept.shape[1], first + length)
         samples[:, begin - first : end - first] = kept[:, begin:end]
         safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
-        path = folder / f"{number:02d} {safe}.wav"
+        path = folder / f"{number:02d} {safe[:_LONGEST_NAME]}.wav"
         with system_errors(folder):
             folder.mkdir(parents=True, exist_ok=True)
         write_sound(path, Sound(samples, SAMPLE_RATE))
@@ -494,6 +499,7 @@ def _note(
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
     store, names = plan.material.store, _names(out)
+    old = store.last("mix") if plan.stems else None
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
     told = [str(names[key]) for key in ("figures", "statement")]
     kept = replace(
@@ -514,4 +520,15 @@ def _note(
         "made": write_mix_json(kept),
     }
     store.save("mix", "", record)
+    if old is not None and old["out"] == record["out"]:
+        _forget_stems({k: v for k, v in old["files"].items() if k not in record["files"]}, store)
     StemFiles(store.folder).keep_only({key for stem in stems for key in (stem.key, stem.raw_key)})
+
+
+def _forget_stems(files: dict[str, str], store: Store) -> None:
+    """Delete stems of an older mix, of parts that are gone, if nobody has touched them since."""
+    for file, known_by in files.items():
+        path = _found(file, store.folder)
+        if path.is_file() and identity(path) == known_by:
+            with system_errors(path):
+                path.unlink()
