@@ -201,8 +201,9 @@ def status(
         f"{material.title}: {count(len(material.recordings), 'clip')}, "
         f"{count(len(material.parts), 'part')}."
     )
+    own = f"{state.own_mix}, made of the clips" if state.own_mix else "none yet"
     say(
-        f"Mix: {material.mix.file if material.mix else 'none yet'}. "
+        f"Mix: {material.mix.file if material.mix else own}. "
         f"Guide: {material.guide.file if material.guide else 'none'}."
     )
     if state.guide_is_current is False:

@@ -119,7 +119,7 @@ def make_mix(
     known = material.store.last("mix")
     named = out is not None
     if out is None:
-        out = _out_as_before(material) or default_out(material)
+        out = written_before(material) or default_out(material)
     if wishes is None:
         wishes = MixWishes(**known["wishes"]) if known else MixWishes()
     wishes = wishes.wherever()
@@ -135,7 +135,12 @@ def make_mix(
             fix="Look at what `syncvid sync` says of each clip.",
         )
     made = kept_mix(plan)
-    if made is not None and known and known["whole"] and _out_as_before(material) == out.absolute():
+    if (
+        made is not None
+        and known
+        and known.get("whole", True)
+        and written_before(material) == out.absolute()
+    ):
         if not (names["figures"].is_file() and names["statement"].is_file()):
             _write_told(made, names)
         return MixOutcome(made, names["statement"], outcome.problems, True, outcome.remarks)
@@ -179,7 +184,7 @@ def _found(kept: str, work: Path) -> Path:
     return work.absolute().parent / kept
 
 
-def _out_as_before(material: Material) -> Path | None:
+def written_before(material: Material) -> Path | None:
     """Return where the mix was written before; None without one, or where its folder is gone."""
     known = material.store.last("mix")
     out = _found(known["out"], material.store.folder) if known else None

@@ -17,6 +17,7 @@ from syncvid.steps.guiding import guide_is_current
 from syncvid.steps.hearing import look
 from syncvid.steps.jobs import sources_of
 from syncvid.steps.made import command_for, outputs_state
+from syncvid.steps.mixing import written_before
 from syncvid.steps.previewing import PREVIEW_FOLDER
 from syncvid.steps.syncing import stored_sync
 
@@ -43,6 +44,8 @@ class Status:
         What is wrong with the layout, or with the plan of the guide.
     guide_is_current : bool or None
         Whether the guide has the times that its plan asks for; None: there is no plan.
+    own_mix : Path or None
+        The mix that was made of the clips' own sound, if there is no finished one.
     """
 
     material: Material
@@ -53,6 +56,7 @@ class Status:
     stood_in: dict[tuple[str, str], str] = field(default_factory=dict)
     problems: tuple[SyncvidError, ...] = ()
     guide_is_current: bool | None = None
+    own_mix: Path | None = None
 
     @property
     def verdicts(self) -> Counter[str]:
@@ -114,6 +118,7 @@ def production_status(material: Material) -> Status:
         },
         problems=tuple(problems),
         guide_is_current=current,
+        own_mix=None if material.mix else written_before(material),
     )
 
 

@@ -12,7 +12,7 @@ import soundfile
 from syncvid.errors import MediaError, ProductionError
 from syncvid.production.material import open_production
 from syncvid.production.stem_files import StemFiles
-from syncvid.steps import MixOutcome, MixWishes, make_mix
+from syncvid.steps import MixOutcome, MixWishes, make_mix, production_status
 
 RATE = 48_000
 
@@ -186,3 +186,16 @@ def test_where_a_take_does_not_last_the_usual_one_is_heard(
     assert viola.passages[0].to_s == begin.at_s
     assert viola.passages[2].from_s == end.at_s
     assert any("does not last over all of" in told for told in made.remarks)
+
+
+def test_the_state_of_a_production_names_the_mix_that_was_made(folder: Path) -> None:
+    assert production_status(open_production(folder)).own_mix is None
+    mix(folder)
+    assert production_status(open_production(folder)).own_mix == folder / "mix" / "mix.wav"
+
+
+def test_a_part_of_a_very_long_name_has_its_stem(folder: Path) -> None:
+    plan = folder / "production.toml"
+    plan.write_text(plan.read_text().replace("Viola", "Viöla" * 60))
+    made = make_mix(open_production(folder), wishes=MixWishes(stems=True)).made
+    assert all(Path(stem.file).is_file() for stem in made.stems)
