@@ -11,8 +11,9 @@ import soundfile
 
 from syncvid.errors import MediaError, ProductionError
 from syncvid.production.material import open_production
+from syncvid.production.moments import Moment
 from syncvid.production.stem_files import StemFiles
-from syncvid.steps import MixOutcome, MixWishes, make_mix, production_status
+from syncvid.steps import MixOutcome, MixWishes, make_mix, preview_mix, production_status
 
 RATE = 48_000
 
@@ -199,3 +200,18 @@ def test_a_part_of_a_very_long_name_has_its_stem(folder: Path) -> None:
     plan.write_text(plan.read_text().replace("Viola", "Viöla" * 60))
     made = make_mix(open_production(folder), wishes=MixWishes(stems=True)).made
     assert all(Path(stem.file).is_file() for stem in made.stems)
+
+
+def test_an_excerpt_is_as_loud_as_the_mix_will_be_with_the_plan_as_it_is_now(folder: Path) -> None:
+    """By the mean square of the same seconds before and after the mix is made again."""
+
+    def level_db() -> float:
+        excerpt = preview_mix(open_production(folder), Moment(1.0), Moment(4.0))
+        samples, _ = soundfile.read(excerpt.files[0][1])
+        return float(10 * np.log10(np.mean(samples**2)))
+
+    mix(folder)
+    write_plan(folder, TITLE, more="gain_db = 20.0")
+    before_db = level_db()
+    make_mix(open_production(folder))
+    assert before_db == pytest.approx(level_db(), abs=1.0)
