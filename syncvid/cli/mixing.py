@@ -151,6 +151,8 @@ def _room_text(room: Any) -> str:
 def _stem_text(stem: Any) -> str:
     """Say what is heard of a part."""
     takes = ", ".join(dict.fromkeys(f"take {passage.take}" for passage in stem.passages))
+    if not takes:
+        return f"{stem.name}: its clip lies outside of the music"
     if stem.muted:
         return f"{stem.name}: {takes}, muted"
     if stem.loudness_lufs is None:

@@ -39,6 +39,9 @@ _NOISE_HOPS, _NOISE_DB, _STEADY_DB = 25, 3.0, 1.2
 # pauses are shorter than a fifth (two strings that beat).
 _GONE_DB, GONE_HOPS, _PAUSE_HOPS = 1.5, 10, 20
 
+# Two strings that beat come again, but not by so much over a tenth of a second.
+_RISES_DB = 15.0
+
 # Without noise: what lies so far under the mean level is not heard beside it, nor is what lies
 # under a step of 16 bits.
 _UNHEARD_DB, _LEAST = -80.0, 2.0**-16
@@ -96,12 +99,18 @@ def find_outermost(powers: Floats, *, loud: float, near_s: float | None) -> Oute
     sure = stop - 1 if sure is None else sure
     since = 0 if near_s is None else max(0, begin - round(_NOISE_S / HOP_S))
     noise, highest = _noise(powers[since:sure])
+    if not noise and since > 0:
+        # A note that rings on for long leaves no noise near the music.
+        noise, highest = _noise(powers[:sure])
     threshold = max(noise * _ratio(_OUT_DB), least)
     found = _stands_out(powers, threshold, _OUT_HOPS, begin, sure + 1)
     if found is None:
         found = _stands_out(powers, threshold, 1, begin, sure + 1)
     gone = max(noise * _ratio(_GONE_DB), highest, least)
-    return Outermost(_die_away(powers, sure if found is None else found, gone), threshold > least)
+    hop = _die_away(powers, sure if found is None else found, gone)
+    if near_s is not None:
+        hop = max(hop, _until_it_rises(powers, hop, begin, max(noise, least)))
+    return Outermost(hop, threshold > least)
 
 
 def _stands_out(powers: Floats, threshold: float, hops: int, begin: int, stop: int) -> int | None:
@@ -146,6 +155,20 @@ def _die_away(powers: Floats, hop: int, gone: float) -> int:
     far = np.flatnonzero(steps > _PAUSE_HOPS)
     within = alive[: far[0]] if far.size else alive
     return int(within[-1]) if within.size else hop
+
+
+def _until_it_rises(powers: Floats, hop: int, begin: int, least: float) -> int:
+    """Return the softest hop between the music and what is louder farther out: talk, a knock.
+
+    Outside of where the music certainly is, what belongs to it only dies away.
+    """
+    outwards = np.maximum(_trailing(powers[: begin + 1], GONE_HOPS)[hop:][::-1], least)
+    softest = np.minimum.accumulate(outwards)
+    risen = np.flatnonzero(outwards > softest * _ratio(_RISES_DB))
+    if not risen.size:
+        return hop
+    # A hop tells of the tenth of a second outside of it, of which nothing is to be kept.
+    return min(begin, begin - int(np.argmin(outwards[: risen[0]])) + GONE_HOPS)
 
 
 def hop_powers(samples: Audio, hop: int) -> Floats:

@@ -47,7 +47,7 @@ class Piece:
     gain : float
         Factor on its samples.
     fade_in_s, fade_out_s : float
-        Lengths of the cross-fades at its ends; 0: it simply begins there.
+        Lengths of the cross-fades at its ends; 0: it comes in, or goes out, within 10 ms there.
     law_in, law_out : {"equal power", "linear"}
         Of these fades.
     """
@@ -172,11 +172,11 @@ def _gains(piece: Piece, at: int, count: int, sample_rate: int) -> Audio:
     edge = to_samples(_EDGE_S, sample_rate)
     if piece.fade_in_s > 0.0 and math.isfinite(piece.from_s):
         _shape(gains, piece.from_s, piece.fade_in_s, piece.law_in, at, sample_rate, rising=True)
-    if begin_s > piece.from_s - piece.fade_in_s / 2 + 1.0 / sample_rate:
+    if not piece.fade_in_s or begin_s > piece.from_s - piece.fade_in_s / 2 + 1.0 / sample_rate:
         _multiply(gains, _sample_from(begin_s, sample_rate) - at, rise(edge))
     if piece.fade_out_s > 0.0 and math.isfinite(piece.to_s):
         _shape(gains, piece.to_s, piece.fade_out_s, piece.law_out, at, sample_rate, rising=False)
-    if end_s < piece.to_s + piece.fade_out_s / 2 - 1.0 / sample_rate:
+    if not piece.fade_out_s or end_s < piece.to_s + piece.fade_out_s / 2 - 1.0 / sample_rate:
         _multiply(gains, _sample_from(end_s, sample_rate) - edge - at, rise(edge)[::-1])
     return gains
 

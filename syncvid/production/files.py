@@ -17,7 +17,7 @@ from syncvid.errors import ProductionError, system_error
 MADE_WITH = "Made with syncvid"
 """Stands in the head of what is written beside a video."""
 
-# So far from the beginning of a file that mark is looked for.
+# So far from the beginning and the end of a file that mark is looked for.
 _MARK_BYTES = 1024
 
 # Enough of a file to know it again: its size, and this much of its head and of its tail.
@@ -119,11 +119,18 @@ def check_target(path: Path) -> None:
             raise IsADirectoryError(errno.EISDIR, "Is a directory")
 
 
-def refuse_foreign(path: Path) -> None:
+def refuse_foreign(path: Path, *, mark: str = MADE_WITH) -> None:
     """Refuse to write over a file that stands where nobody has named it, and is not ours.
 
     Videos are named by the user; what is written beside them is not, and may hit a photo or
     somebody's own captions.  Ours say by whom they were made.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    mark : str
+        What stands in the head, or at the end, of ours.
 
     Raises
     ------
@@ -135,12 +142,15 @@ def refuse_foreign(path: Path) -> None:
     if not path.exists():
         return
     with system_errors(path), path.open("rb") as file:
-        ours = MADE_WITH.encode() in file.read(_MARK_BYTES)
+        ours = mark.encode() in file.read(_MARK_BYTES)
+        # A letter is signed at its end.
+        file.seek(max(0, os.fstat(file.fileno()).st_size - _MARK_BYTES))
+        ours = ours or mark.encode() in file.read(_MARK_BYTES)
     if not ours:
         raise ProductionError(
             "This file would be overwritten, and it was not made with syncvid.",
             where=str(path),
-            fix="Move it away, or give the video another name.",
+            fix="Move it away, or give what you make another name.",
         )
 
 

@@ -26,6 +26,9 @@ from syncvid.timeline import Bars, Placement, Span
 # What lies on two lines that differ by less lies on one (spans are told to about a millisecond).
 _SAME_S = 0.001
 
+# A passage of a take that begins late, or ends early, lies so much inside of it.
+_INSIDE_S = 0.1
+
 # Where a mix tells when a take is heard, it is used a little longer on either side.
 _BEYOND_SPANS_S = 1.0
 
@@ -211,7 +214,7 @@ def _laid_over(
     where = f"the passage {str(passage)!r} of {part}"
     begin_s, end_s = (at_s(moment, bars, where) for moment in (passage.begins, passage.ends))
     if end_s <= begin_s:
-        raise ProductionError(f"{where} ends before it begins.".capitalize())
+        raise ProductionError(f"T{where[1:]} ends before it begins.")
     first_s, last_s = _piece_s(bars)
     # The first bar has an upbeat and a breath before it, and the last one rings on.
     begin_s = -math.inf if begin_s <= first_s + _SAME_S else begin_s
@@ -222,9 +225,43 @@ def _laid_over(
         return list(base), [
             f"{part}: {passage} is left out, for take {passage.take} has no place or no sound."
         ]
+    notes = _not_covered(over, reach_s, part, passage)
+    over = _as_far_as_it_goes(over, base)
+    if not over:
+        return list(base), notes
+    begin_s, end_s = over[0].from_s, over[-1].to_s
     before = [replace(p, to_s=min(p.to_s, begin_s)) for p in base if p.from_s < begin_s]
     after = [replace(p, from_s=max(p.from_s, end_s)) for p in base if p.to_s > end_s]
-    return [*before, *over, *after], _not_covered(over, reach_s, part, passage)
+    return [*before, *over, *after], notes
+
+
+def _as_far_as_it_goes(
+    over: Sequence[HeardPassage], base: Sequence[HeardPassage]
+) -> list[HeardPassage]:
+    """Return a passage as far as its take lasts: beyond that the part's usual take is heard."""
+    first, last = over[0], over[-1]
+    assert first.entry.sound is not None and last.entry.sound is not None
+    starts_s = first.line.to_reference(first.entry.sound.take.stretch_s[0])
+    ends_s = last.line.to_reference(last.entry.sound.take.stretch_s[1])
+    # The change lies where both takes sound; where no other take sounds it stays as it is.
+    begin_s, end_s = first.from_s, last.to_s
+    if starts_s > begin_s and any(p.from_s < starts_s and _reaches(p, starts_s) for p in base):
+        begin_s = starts_s + _INSIDE_S
+    if ends_s < end_s and any(p.to_s > ends_s and _reaches(p, ends_s) for p in base):
+        end_s = ends_s - _INSIDE_S
+    kept = [
+        replace(p, from_s=max(p.from_s, begin_s), to_s=min(p.to_s, end_s))
+        for p in over
+        if p.to_s > begin_s and p.from_s < end_s
+    ]
+    return kept if end_s > begin_s else []
+
+
+def _reaches(passage: HeardPassage, at_s: float) -> bool:
+    """Tell whether a recording sounds at a moment."""
+    assert passage.entry.sound is not None
+    begin_s, end_s = (passage.line.to_reference(e) for e in passage.entry.sound.take.stretch_s)
+    return begin_s < at_s < end_s
 
 
 def _piece_s(bars: Bars | None) -> tuple[float, float]:

@@ -13,7 +13,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from syncvid.arrays import Audio, give_back_memory
-from syncvid.errors import ProductionError, SyncvidError
+from syncvid.errors import MediaError, ProductionError, SignalError, SyncvidError
 from syncvid.listen import measure_levels, measure_overview
 from syncvid.media.probe import MediaInfo, probe
 from syncvid.media.sound import read_sound, resample
@@ -195,7 +195,14 @@ def _open(source: SourceFile, store: Store) -> tuple[Facts, Audio | None]:
     kept = store.load(f"clip-{source.identity}", _HEARING)
     if kept and (not kept["levels"] or store.has_samples(source.identity)):
         return _facts_from(kept), None
-    return _listen(probe(source.path))
+    try:
+        return _listen(probe(source.path))
+    except SignalError as exc:
+        raise MediaError(
+            "Its sound holds values that are no numbers.",
+            where=str(source.path),
+            fix="Have it exported again.",
+        ) from exc
 
 
 def _keep(source: SourceFile, opened: tuple[Facts, Audio | None], store: Store) -> Heard:

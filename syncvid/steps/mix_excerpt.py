@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +20,7 @@ from syncvid.production.captions import at_s
 from syncvid.production.files import system_errors
 from syncvid.production.material import Material
 from syncvid.production.mix_json import read_mix_json
+from syncvid.production.mix_made import MadeStem
 from syncvid.production.moments import Moment
 from syncvid.production.stem_files import StemFiles
 from syncvid.progress import SILENT, Progress
@@ -161,7 +163,7 @@ def _sounds(
         last=last,
         sample_rate=SAMPLE_RATE,
     )
-    after = _at_the_level_of_the_mix(plan, whole)
+    after = _at_the_level_of_the_mix(plan, whole, made)
     loudness = integrated_lufs(after, sample_rate=SAMPLE_RATE)
     rows = [("mixed", "mix excerpt", after)]
     if room is not None:
@@ -174,7 +176,8 @@ def _is_named(name: str, only: Sequence[str]) -> bool:
     """Tell whether a stem is among those that are asked for: by its part, or its whole name."""
     parts = {name, *name.split(" + ")}
     parts |= {part.partition(" (")[0] for part in parts}
-    return any(wanted in parts for wanted in only)
+    known = {part.casefold() for part in parts}
+    return any(wanted.casefold() in known for wanted in only)
 
 
 def _as_recorded(plan: MixPlan, stem: Stem) -> Strand:
@@ -182,15 +185,27 @@ def _as_recorded(plan: MixPlan, stem: Stem) -> Strand:
     return Strand(StemFiles(plan.material.store.folder).open(stem.raw_key))
 
 
-def _at_the_level_of_the_mix(plan: MixPlan, samples: Audio) -> Audio:
+def _at_the_level_of_the_mix(plan: MixPlan, samples: Audio, stems: Sequence[MadeStem]) -> Audio:
     """Return an excerpt as loud as it is in the mix; where there is none yet, as the use asks."""
     target = TARGETS[plan.sound.loudness]
     known = plan.material.store.last("mix")
-    if not known:
+    before = read_mix_json(known["made"]) if known else None
+    was, now = _power(before.stems) if before else 0.0, _power(stems)
+    if before is None or target.name != before.master.target or not (was and now):
         return master(samples, sample_rate=SAMPLE_RATE, target=target).samples
-    gain_db = read_mix_json(known["made"]).master.gain_db
+    # The plan may have changed since: a louder sum would be raised less.
+    gain_db = before.master.gain_db + 10 * math.log10(was / now)
     louder = samples * np.float32(10 ** (gain_db / 20))
     return limit(louder, sample_rate=SAMPLE_RATE, ceiling_dbtp=target.ceiling_dbtp).samples
+
+
+def _power(stems: Sequence[MadeStem]) -> float:
+    """Return the power of all that is heard, as if no two parts were alike."""
+    return sum(
+        10 ** ((stem.loudness_lufs + stem.starting_db + stem.wish_db) / 10)
+        for stem in stems
+        if not stem.muted and stem.loudness_lufs is not None
+    )
 
 
 def _as_loud(samples: Audio, loudness_lufs: float | None) -> Audio:

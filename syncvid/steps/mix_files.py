@@ -22,7 +22,7 @@ from syncvid.production.files import (
     write_whole,
 )
 from syncvid.production.material import Material, refuse_sources
-from syncvid.production.mix_json import write_mix_json
+from syncvid.production.mix_json import MIX_FORMAT, write_mix_json
 from syncvid.production.mix_made import MadeMix, MadeStem
 from syncvid.production.stem_files import StemFiles
 from syncvid.progress import Progress
@@ -31,6 +31,10 @@ from syncvid.steps.stems import SAMPLE_RATE, Stem
 
 ENDINGS = (".wav", ".flac")
 """What a mix is written as: both, whatever is asked for."""
+
+
+# Disks take names of 255 bytes; a letter may have four.
+_LONGEST_NAME = 50
 
 
 def names_of(out: Path) -> dict[str, Path]:
@@ -45,8 +49,48 @@ def names_of(out: Path) -> dict[str, Path]:
     }
 
 
-def check_targets(material: Material, out: Path, names: dict[str, Path]) -> None:
-    """Refuse at the door what could not be written at the end, or what would destroy a source."""
+def kept_as(path: str | Path, work: Path) -> str:
+    """Return a path as it is kept: a production takes what lies in it along wherever it goes."""
+    absolute, folder = Path(path).absolute(), work.absolute().parent
+    near = absolute.is_relative_to(folder)
+    return absolute.relative_to(folder).as_posix() if near else str(absolute)
+
+
+def found(kept: str, work: Path) -> Path:
+    """Return where a path that was kept lies now."""
+    return work.absolute().parent / kept
+
+
+def written_before(material: Material) -> Path | None:
+    """Return where the mix was written before; None without one, or where its folder is gone."""
+    known = material.store.last("mix")
+    out = found(known["out"], material.store.folder) if known else None
+    return out if out is not None and out.parent.is_dir() else None
+
+
+def check_targets(
+    material: Material,
+    out: Path,
+    names: dict[str, Path],
+    *,
+    keep: Sequence[Path] = (),
+    named: bool = True,
+) -> None:
+    """Refuse at the door what could not be written at the end, or what would destroy a source.
+
+    Parameters
+    ----------
+    material : Material
+        What is worked on.
+    out : Path
+        The mix.
+    names : dict
+        See `names_of`.
+    keep : sequence of Path
+        More files that are not to be written over.
+    named : bool
+        Whether the user has named `out`; otherwise only what syncvid wrote is written over.
+    """
     if out.suffix.lower() not in ENDINGS:
         raise ProductionError(
             f"The mix is written as {' and '.join(ENDINGS)}.",
@@ -54,16 +98,16 @@ def check_targets(material: Material, out: Path, names: dict[str, Path]) -> None
             fix=f"Write {out.stem}.wav.",
         )
     known = material.store.last("mix") or {}
-    ours = set(known.get("written", ()))
+    ours = {found(file, material.store.folder) for file in known.get("written", ())}
     targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
-    refuse_sources(material, *targets)
+    refuse_sources(material, *targets, keep=keep)
     if out.absolute() == default_out(material).absolute():
         with system_errors(out.parent):
             out.parent.mkdir(parents=True, exist_ok=True)
     for target in targets:
         check_target(target)
-        if str(target) not in ours and target != out.absolute():
-            refuse_foreign(target)
+        if target not in ours and not (named and target == out.absolute()):
+            refuse_foreign(target, mark=MIX_FORMAT if target == names["figures"] else MADE_WITH)
 
 
 def first_sample(plan: MixPlan) -> int:
@@ -120,9 +164,14 @@ def write_mix(
             made.master, second_lufs=second.loudness_lufs, second_dbtp=second.true_peak_dbtp
         ),
     )
+    write_told(made, names)
+    return made
+
+
+def write_told(made: MadeMix, names: dict[str, Path]) -> None:
+    """Write what is told of a mix: its figures, and what was done in words."""
     write_whole(names["figures"], write_mix_json(made))
     write_whole(names["statement"], f"{mix_statement(made)}\n{MADE_WITH}.\n")
-    return made
 
 
 def _stem_files(
@@ -153,5 +202,5 @@ def _stem_paths(stems: Sequence[Stem], folder: Path) -> list[Path]:
     paths = []
     for number, stem in enumerate(stems, 1):
         safe = "".join(c if c.isalnum() or c in " ()+-_" else "_" for c in stem.name).strip()
-        paths.append(folder / f"{number:02d} {safe}.wav")
+        paths.append(folder / f"{number:02d} {safe[:_LONGEST_NAME]}.wav")
     return paths

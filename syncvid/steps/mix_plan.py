@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from syncvid.picture import compose
 from syncvid.production.files import fingerprint
 from syncvid.production.layouts import find_layout
 from syncvid.production.looks import with_overrides
-from syncvid.production.material import Material, source_record
+from syncvid.production.material import Material, source_record, take_file
 from syncvid.production.results import SyncResult
 from syncvid.production.sound_plan import Amount, SoundPlan, Use
 from syncvid.steps.casting import cast, label_of
@@ -23,6 +23,7 @@ from syncvid.steps.entries import reference_s_of
 from syncvid.steps.heard_parts import HeardPart, heard_parts
 from syncvid.steps.hearing import Facts
 from syncvid.steps.music_window import MusicWindow, music_window
+from syncvid.steps.shared_clips import shared_clips
 from syncvid.steps.telling import find_beats, find_guide_map, guide_offset_of
 from syncvid.timeline import Bars
 
@@ -39,7 +40,7 @@ class MixWishes:
     loudness : str or None
         What the mix is for.
     room, amount : str or None
-        Which room, and how much of it.
+        Which room, or the file of its impulse response; and how much of it.
     stems : bool
         Write the stems as files too.
     """
@@ -48,6 +49,16 @@ class MixWishes:
     room: str | None = None
     amount: Amount | None = None
     stems: bool = False
+
+    @property
+    def room_file(self) -> str:
+        """The path of an impulse response; empty if none is asked for."""
+        return SoundPlan(room=self.room).room_file if self.room else ""
+
+    def wherever(self) -> MixWishes:
+        """Return the same wishes for a command that is given elsewhere."""
+        file = self.room_file
+        return replace(self, room=str(Path(file).absolute())) if file else self
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +141,12 @@ def plan_mix(
     ------
     ProductionError
         A passage, a melody or a room of the plan cannot be found.
+    MediaError
+        The room's file that is asked for cannot be read.
     """
     sound = _as_wished(material.sound, wishes)
+    if file := wishes.room_file:
+        material = replace(material, room=take_file(file))
     beats, offset_s = find_beats(material), guide_offset_of(material, result)
     bars = Bars(beats, offset_s) if beats is not None else None
     parts, remarks = heard_parts(material, result, facts, bars)
@@ -148,7 +163,7 @@ def plan_mix(
         pans=pans,
         bars=bars,
         stems=wishes.stems,
-        remarks=(*remarks, *more),
+        remarks=(*remarks, *shared_clips(parts), *more),
     )
 
 

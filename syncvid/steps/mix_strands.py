@@ -82,6 +82,7 @@ def _made_stem(plan: MixPlan, stem: Stem, starting_db: float, tone_db: Sequence[
         splices=tuple(
             replace(splice, step_ratio=ratio)
             for splice, ratio in zip(part.splices, stem.step_ratios, strict=True)
+            if plan.window.from_s < splice.at_s < plan.window.to_s
         ),
         cleaning=stem.cleaning,
         loudness_lufs=stem.measure.loudness_lufs,
@@ -101,11 +102,15 @@ def _made_passages(plan: MixPlan, stem: Stem) -> Iterator[MadePassage]:
         sounding = passage.entry.sound
         assert sounding is not None
         begin_s, end_s = (passage.line.to_reference(at) for at in sounding.take.stretch_s)
+        from_s = max(passage.from_s, begin_s, plan.window.from_s)
+        to_s = min(passage.to_s, end_s, plan.window.to_s)
+        if to_s <= from_s:
+            continue
         yield MadePassage(
             take=passage.entry.recording.take,
             file=sounding.source.file,
-            from_s=max(passage.from_s, begin_s, plan.window.from_s),
-            to_s=min(passage.to_s, end_s, plan.window.to_s),
+            from_s=from_s,
+            to_s=to_s,
             offset_s=passage.line.offset_s,
             drift_ppm=passage.line.drift_ppm,
             gain_db=passage.gain_db,

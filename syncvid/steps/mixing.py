@@ -12,15 +12,25 @@ from syncvid.errors import ProductionError, SyncvidError
 from syncvid.mix.bus import mix_down
 from syncvid.mix.ends import find_ends, set_ends
 from syncvid.mix.master import TARGETS, Mastered, master
-from syncvid.production.files import identity
+from syncvid.production.files import identity, system_errors
 from syncvid.production.material import Material
 from syncvid.production.mix_json import read_mix_json, write_mix_json
 from syncvid.production.mix_made import MadeMaster, MadeMix, Programme
 from syncvid.production.stem_files import StemFiles
+from syncvid.production.store import Store
 from syncvid.progress import SILENT, Progress
 from syncvid.signals.programme import measure_programme
 from syncvid.steps.findings import find_places_of
-from syncvid.steps.mix_files import check_targets, first_sample, names_of, write_mix
+from syncvid.steps.mix_files import (
+    check_targets,
+    first_sample,
+    found,
+    kept_as,
+    names_of,
+    write_mix,
+    write_told,
+    written_before,
+)
 from syncvid.steps.mix_plan import MixPlan, MixWishes, default_out, plan_mix
 from syncvid.steps.mix_strands import room_of, strands_of
 from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
@@ -84,12 +94,15 @@ def make_mix(
         The mix cannot be written, or the room's file cannot be read.
     """
     known = material.store.last("mix")
+    named = out is not None
     if out is None:
-        out = Path(known["out"]) if known else default_out(material)
+        out = written_before(material) or default_out(material)
     if wishes is None:
         wishes = MixWishes(**known["wishes"]) if known else MixWishes()
+    wishes = wishes.wherever()
     names = names_of(out)
-    check_targets(material, out, names)
+    keep = [Path(wishes.room_file)] if wishes.room_file else []
+    check_targets(material, out, names, keep=keep, named=named)
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, wishes)
     if not plan.parts:
@@ -99,24 +112,41 @@ def make_mix(
             fix="Look at what `syncvid sync` says of each clip.",
         )
     made = kept_mix(plan)
-    if made is not None and known and Path(known["out"]) == out.absolute():
+    if (
+        made is not None
+        and known
+        and known.get("whole", True)
+        and written_before(material) == out.absolute()
+    ):
+        if not (names["figures"].is_file() and names["statement"].is_file()):
+            write_told(made, names)
         return MixOutcome(made, names["statement"], outcome.problems, True, outcome.remarks)
     stems, unread = make_stems(material, plan.parts, plan.window, progress.part(0.6))
     made = _mix(plan, stems, names, progress.part(0.95))
-    _note(plan, made, out, wishes, stems)
+    _note(plan, made, out, wishes, stems, whole=not unread)
     problems = (*outcome.problems, *unread)
     return MixOutcome(made, names["statement"], problems, False, outcome.remarks)
 
 
 def kept_mix(plan: MixPlan) -> MadeMix | None:
     """Return the mix that was made as a plan says, if its files are still as they were written."""
-    known = plan.material.store.last("mix")
+    store = plan.material.store
+    known = store.last("mix")
     if not known or known["key"] != plan.key():
         return None
     for file, known_by in known["files"].items():
-        if not Path(file).is_file() or identity(file) != known_by:
+        path = found(file, store.folder)
+        if not path.is_file() or identity(path) != known_by:
             return None
-    return read_mix_json(known["made"], where=str(plan.material.store.folder))
+    made = read_mix_json(known["made"], where=str(store.folder))
+    return replace(
+        made,
+        files=tuple(str(found(file, store.folder)) for file in made.files),
+        stems=tuple(
+            replace(stem, file=str(found(stem.file, store.folder))) if stem.file else stem
+            for stem in made.stems
+        ),
+    )
 
 
 def wishes_of(material: Material) -> MixWishes | None:
@@ -193,18 +223,46 @@ def _made_master(plan: MixPlan, mastered: Mastered) -> MadeMaster:
 
 
 def _note(
-    plan: MixPlan, made: MadeMix, out: Path, wishes: MixWishes, stems: Sequence[Stem]
+    plan: MixPlan,
+    made: MadeMix,
+    out: Path,
+    wishes: MixWishes,
+    stems: Sequence[Stem],
+    *,
+    whole: bool,
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
     store, names = plan.material.store, names_of(out)
+    old = store.last("mix") if plan.stems else None
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
+    told = [str(names[key]) for key in ("figures", "statement")]
+    kept = replace(
+        made,
+        files=tuple(kept_as(file, store.folder) for file in made.files),
+        stems=tuple(
+            replace(stem, file=kept_as(stem.file, store.folder)) if stem.file else stem
+            for stem in made.stems
+        ),
+    )
     record: dict[str, Any] = {
         "key": plan.key(),
-        "out": str(out.absolute()),
+        "whole": whole,
+        "out": kept_as(out, store.folder),
         "wishes": asdict(wishes),
-        "files": {file: identity(file) for file in files},
-        "written": [*files, *(str(names[key]) for key in ("figures", "statement"))],
-        "made": write_mix_json(made),
+        "files": {kept_as(file, store.folder): identity(file) for file in files},
+        "written": [kept_as(file, store.folder) for file in (*files, *told)],
+        "made": write_mix_json(kept),
     }
     store.save("mix", "", record)
+    if old is not None and old["out"] == record["out"]:
+        _forget_stems({k: v for k, v in old["files"].items() if k not in record["files"]}, store)
     StemFiles(store.folder).keep_only({key for stem in stems for key in (stem.key, stem.raw_key)})
+
+
+def _forget_stems(files: dict[str, str], store: Store) -> None:
+    """Delete stems of an older mix, of parts that are gone, if nobody has touched them since."""
+    for file, known_by in files.items():
+        path = found(file, store.folder)
+        if path.is_file() and identity(path) == known_by:
+            with system_errors(path):
+                path.unlink()

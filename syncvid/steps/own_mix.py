@@ -42,6 +42,11 @@ class OwnSound:
     remarks: tuple[str, ...] = ()
 
 
+_OUTDATED = (
+    "The mix that was made is no longer as the plan and the places of the clips say, so the plain "
+    "sum of the clips is heard. Make it anew with `syncvid mix`."
+)
+
 NO_OWN_SOUND = OwnSound()
 """Where a finished mix is heard."""
 
@@ -105,7 +110,8 @@ def own_sound(
     plan = plan_mix(material, result, facts, wishes)
     mix = kept_mix(plan)
     key = identity(mix.files[0]) if mix is not None else plan.key()
-    return OwnSound(plan.parts, mix, key, plan.remarks)
+    told = plan.remarks if mix is not None else (*plan.remarks, _OUTDATED)
+    return OwnSound(plan.parts, mix, key, told)
 
 
 def _key_of(parts: Sequence[HeardPart]) -> str:

@@ -133,10 +133,12 @@ def render(
     still = out.with_suffix(".jpg") if poster is not None else None
     _check_targets(material, [*named.values()], report, still, sync_file)
     outcome, facts = find_places_of(material, sync_file, progress.part(0.1))
-    result = outcome.result
+    result, problems = outcome.result, outcome.problems
+    mix_remarks: tuple[str, ...] = ()
     if material.mix is None and sync_file is None and wishes_of(material) is not None:
         # It was made once: what the plan says now is what is heard.
-        make_mix(material, progress=progress.part(0.3))
+        mixed = make_mix(material, progress=progress.part(0.3))
+        problems, mix_remarks = mixed.problems, mixed.made.remarks
     if sync_file is not None:
         material = with_parts(material, result)
     scenario = plan_video(material, result, facts, look_of, progress.part(0.05))
@@ -155,6 +157,7 @@ def render(
     remarks = (
         *outcome.remarks,
         *astray,
+        *mix_remarks,
         *scenario.own.remarks,
         *finished_mix_remarks(material),
         *_omissions(material, result, scenario.players),
@@ -167,7 +170,7 @@ def render(
         cast=scenario.players,
         result=result,
         summary=next((video.summary for video in seen.values() if video.summary), None),
-        problems=outcome.problems,
+        problems=problems,
         remarks=tuple(dict.fromkeys(remarks)),
         files=tuple(files),
     )

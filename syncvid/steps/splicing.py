@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 _ROOM_S = 0.35
 _ROOM_BEATS = 0.5
 
+# And so much of the passages on both sides.
+_ROOM_SHARE = 0.4
+
 # Sound around a mark that is looked at.
 _AROUND_S = 1.5
 
@@ -131,9 +134,9 @@ def _find(
     """Find the splice between two passages."""
     from_s, to_s = marked_s - _AROUND_S, marked_s + _AROUND_S
     sounds = [_sound(passage, store, from_s, to_s) for passage in (old, new)]
-    room_s = min(_ROOM_S, _ROOM_BEATS * _beat_s(marked_s, bars), new.to_s - marked_s)
-    if math.isfinite(old.from_s):
-        room_s = min(room_s, marked_s - old.from_s)
+    room_s = min(_ROOM_S, _ROOM_BEATS * _beat_s(marked_s, bars))
+    # The splices at both ends of a short passage must not meet.
+    room_s = min(room_s, _ROOM_SHARE * (new.to_s - marked_s), _ROOM_SHARE * (marked_s - old.from_s))
     return find_splice(
         sounds[0],
         sounds[1],

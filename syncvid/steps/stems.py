@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from functools import partial
 from itertools import pairwise
@@ -147,13 +148,33 @@ def make_stems(
     ]
     stems: list[Stem] = []
     problems: list[SyncvidError] = []
-    for answer in side_by_side(jobs, progress, "making the stems"):
-        if isinstance(answer, SyncvidError):
-            problems.append(answer)
-        else:
-            stems.append(answer)
-        give_back_memory()
+    try:
+        for answer in side_by_side(jobs, progress, "making the stems"):
+            if isinstance(answer, SyncvidError):
+                problems.append(answer)
+            else:
+                stems.append(answer)
+            give_back_memory()
+    except _NotKeptError as exc:
+        raise exc.error from exc
     return stems, problems
+
+
+class _NotKeptError(Exception):
+    """The work folder refuses a stem: the whole step ends, for no clip is at fault."""
+
+    def __init__(self, error: SyncvidError) -> None:
+        super().__init__(str(error))
+        self.error = error
+
+
+@contextmanager
+def _keeping() -> Iterator[None]:
+    """Tell errors of the work folder from those of clips."""
+    try:
+        yield
+    except SyncvidError as exc:
+        raise _NotKeptError(exc) from exc
 
 
 def _raw_key(part: HeardPart, window: MusicWindow) -> str:
@@ -182,7 +203,8 @@ def _stem(
     record = material.store.load(f"stem-{key}", _CLEANING)
     if record is None or not files.has(key) or not files.has(raw_key):
         record = _make(material, part, raw_key, key, wishes, window)
-        material.store.save(f"stem-{key}", _CLEANING, record)
+        with _keeping():
+            material.store.save(f"stem-{key}", _CLEANING, record)
     measure = record["measure"]
     return Stem(
         parts,
@@ -218,14 +240,16 @@ def _make(
             pieces_of(part), from_s=window.from_s, to_s=window.to_s, sample_rate=SAMPLE_RATE
         )
         fade_ends(samples, to_samples(_WINDOW_FADE_S, SAMPLE_RATE))
-        files.keep(raw_key, samples)
+        with _keeping():
+            files.keep(raw_key, samples)
     cleaning = []
     for wish in wishes:
         cleaned = _clean(wish, samples, material, part, window)
         samples = cleaned.samples
         cleaning.append((wish.step, cleaned.told))
     if wishes:
-        files.keep(key, samples)
+        with _keeping():
+            files.keep(key, samples)
     measure = asdict(measure_stem(samples, sample_rate=SAMPLE_RATE))
     if not math.isfinite(measure["peak_dbfs"]):
         measure["peak_dbfs"] = -999.0

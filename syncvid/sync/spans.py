@@ -143,6 +143,8 @@ class Located:
 
     def gaps(self) -> tuple[Run, ...]:
         """Return the stretches where the clip should be heard on the first line but is not."""
+        if not len(self.times_s):
+            return ()
         found = np.zeros(len(self.times_s))
         for run in self.runs:
             found[run.first : run.last] = self.gains[run.state, run.first : run.last]
@@ -176,8 +178,9 @@ def locate(
     Located
     """
     scene = set_scene(clip.low, reference.low, lines)
-    if not len(scene.times_s):
-        return Located(tuple(lines), (), scene.times_s, np.zeros((len(lines), 0)), np.zeros(0))
+    # Sounds that lie together for less than a window tell nothing.
+    if not len(scene.times_s) or not len(heard[0]):
+        return Located(tuple(lines), (), scene.times_s[:0], np.zeros((len(lines), 0)), np.zeros(0))
     clip_s = (scene.times_s - lines[0].offset_s) / lines[0].rate
     weights = np.interp(clip_s, *heard) * ~_outside(scene, lines[0], clip)
     path = np.where(weights > 0.0, 0, -1)

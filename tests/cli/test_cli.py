@@ -359,3 +359,11 @@ def test_a_sync_file_that_is_no_text(
 ) -> None:
     assert run("render", clip, "--mix", clip, "--sync", clip, "-o", tmp_path / "a.mp4") == 2
     assert "no JSON" in capsys.readouterr().err
+
+
+def test_an_excerpt_of_the_mix_is_written_to_its_own_place(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("mix", tmp_path, "--from", "3", "-o", tmp_path / "x.wav") == 2
+    assert run("mix", tmp_path, "--from", "3", "--stems") == 2
+    assert "belong to the whole mix" in capsys.readouterr().err

@@ -226,3 +226,31 @@ def test_what_cannot_be_is_refused() -> None:
         find_ends(np.zeros((1, 10), np.float32), sample_rate=RATE)
     with pytest.raises(SignalError, match="finite"):
         find_ends(np.full((2, 10), np.nan, np.float32), sample_rate=RATE)
+
+
+@pytest.mark.parametrize("noise_db", [-200.0, -80.0, -60.0])
+@pytest.mark.parametrize("pause_s", [1.2, 2.0])
+def test_what_is_said_soon_after_the_last_note_is_left_out(
+    rng: np.random.Generator, noise_db: float, pause_s: float
+) -> None:
+    """The music dies away in a room, and somebody speaks: planted 1.2 or 2 s after the end."""
+    sound = np.pad(music(6.0, decay_s=1.6), ((0, 0), (RATE // 2, 9 * RATE)))
+    ends_s = 0.5 + 3.0 + 1.0
+    talk = rng.standard_normal(RATE) * np.hanning(RATE) * 0.1
+    at = round((ends_s + pause_s) * RATE)
+    sound[:, at : at + RATE] += talk.astype(np.float32)
+    sound += noise(rng, sound, noise_db)
+    found = find_ends(sound, sample_rate=RATE, near_s=(0.5, ends_s))
+    assert found is not None
+    assert found.music_to_s <= ends_s + pause_s
+    # There it is 38 dB down: the noise of -60 dB covers it.
+    assert found.music_to_s >= ends_s
+
+
+def test_a_note_that_rings_on_for_long_ends_in_the_noise(rng: np.random.Generator) -> None:
+    """60 dB in 6 s: it reaches the noise, 45 dB under it, after 4.5 s, 3.5 s after the beats."""
+    sound = np.pad(music(9.0, decay_s=6.0), ((0, 0), (RATE // 2, 6 * RATE)))
+    sound += noise(rng, sound, -68.0)
+    found = find_ends(sound, sample_rate=RATE, near_s=(0.5, 6.0))
+    assert found is not None
+    assert 8.5 <= found.music_to_s <= 10.5
