@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from syncvid.arrays import Audio
-from syncvid.mix.stems import Piece, lay_piece
+from syncvid.mix.stems import Piece, eased, lay_piece
 from syncvid.progress import SILENT, Progress
 from syncvid.timeline import to_samples
 
@@ -36,7 +36,7 @@ class PlainSum:
     """
 
     def __init__(self, pieces: Sequence[Piece], duration_s: float, gain: float = 1.0) -> None:
-        self._pieces, self._duration_s, self.gain = tuple(pieces), duration_s, gain
+        self._pieces, self._duration_s, self.gain = tuple(eased(pieces)), duration_s, gain
 
     @property
     def duration_s(self) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -104,10 +104,36 @@ def render_stem(
     first, last = to_samples(from_s, sample_rate), to_samples(to_s, sample_rate)
     out = np.zeros((2, max(0, last - first)), np.float32)
     alike = True
-    for piece in pieces:
+    for piece in eased(pieces):
         part = progress.part(1.0 / len(pieces))
         alike = lay_piece(out, piece, first, sample_rate=sample_rate, progress=part) and alike
     return out[:1] if alike else out
+
+
+def eased(pieces: Sequence[Piece]) -> list[Piece]:
+    """Return pieces that come in and go out where no other one takes over.
+
+    Parameters
+    ----------
+    pieces : sequence of Piece
+        Of one stem.
+
+    Returns
+    -------
+    list of Piece
+        One that simply begins, or ends, has a short fade within its own time.
+    """
+    begins, ends = {piece.from_s for piece in pieces}, {piece.to_s for piece in pieces}
+    out = []
+    for piece in pieces:
+        if not piece.fade_in_s and math.isfinite(piece.from_s) and piece.from_s not in ends:
+            later_s = piece.from_s + _EDGE_S / 2
+            piece = replace(piece, from_s=later_s, fade_in_s=_EDGE_S, law_in="linear")
+        if not piece.fade_out_s and math.isfinite(piece.to_s) and piece.to_s not in begins:
+            earlier_s = piece.to_s - _EDGE_S / 2
+            piece = replace(piece, to_s=earlier_s, fade_out_s=_EDGE_S, law_out="linear")
+        out.append(piece)
+    return out
 
 
 def lay_piece(
@@ -172,11 +198,11 @@ def _gains(piece: Piece, at: int, count: int, sample_rate: int) -> Audio:
     edge = to_samples(_EDGE_S, sample_rate)
     if piece.fade_in_s > 0.0 and math.isfinite(piece.from_s):
         _shape(gains, piece.from_s, piece.fade_in_s, piece.law_in, at, sample_rate, rising=True)
-    if not piece.fade_in_s or begin_s > piece.from_s - piece.fade_in_s / 2 + 1.0 / sample_rate:
+    if begin_s > piece.from_s - piece.fade_in_s / 2 + 1.0 / sample_rate:
         _multiply(gains, _sample_from(begin_s, sample_rate) - at, rise(edge))
     if piece.fade_out_s > 0.0 and math.isfinite(piece.to_s):
         _shape(gains, piece.to_s, piece.fade_out_s, piece.law_out, at, sample_rate, rising=False)
-    if not piece.fade_out_s or end_s < piece.to_s + piece.fade_out_s / 2 - 1.0 / sample_rate:
+    if end_s < piece.to_s + piece.fade_out_s / 2 - 1.0 / sample_rate:
         _multiply(gains, _sample_from(end_s, sample_rate) - edge - at, rise(edge)[::-1])
     return gains
 

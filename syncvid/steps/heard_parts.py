@@ -240,7 +240,8 @@ def _as_far_as_it_goes(
 ) -> list[HeardPassage]:
     """Return a passage as far as its take lasts: beyond that the part's usual take is heard."""
     first, last = over[0], over[-1]
-    assert first.entry.sound is not None and last.entry.sound is not None
+    assert first.entry.sound is not None
+    assert last.entry.sound is not None
     starts_s = first.line.to_reference(first.entry.sound.take.stretch_s[0])
     ends_s = last.line.to_reference(last.entry.sound.take.stretch_s[1])
     # The change lies where both takes sound; where no other take sounds it stays as it is.

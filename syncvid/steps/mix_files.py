@@ -33,6 +33,9 @@ ENDINGS = (".wav", ".flac")
 """What a mix is written as: both, whatever is asked for."""
 
 
+# The loudest stem stays so far below full scale, for its dither.
+_STEM_ROOM_DB = 0.01
+
 # Disks take names of 255 bytes; a letter may have four.
 _LONGEST_NAME = 50
 
@@ -156,9 +159,11 @@ def write_mix(
     give_back_memory()
     progress.advance(0.9, 1.0, "measuring the mix again")
     second = measure_file(names[ENDINGS[0]])
+    softer_db = _softer_db(stems) if plan.stems else 0.0
     made = replace(
         made,
-        stems=tuple(_stem_files(plan, stems, made, names["stems"])),
+        stems=tuple(_stem_files(plan, stems, made, names["stems"], softer_db)),
+        remarks=(*made.remarks, *_on_softer(softer_db)),
         files=tuple(str(names[ending]) for ending in ENDINGS),
         master=replace(
             made.master, second_lufs=second.loudness_lufs, second_dbtp=second.true_peak_dbtp
@@ -174,8 +179,23 @@ def write_told(made: MadeMix, names: dict[str, Path]) -> None:
     write_whole(names["statement"], f"{mix_statement(made)}\n{MADE_WITH}.\n")
 
 
+def _softer_db(stems: Sequence[Stem]) -> float:
+    """Return by how much all stems must be softer, so that the loudest fits into its file."""
+    return max(0.0, *(stem.measure.peak_dbfs + _STEM_ROOM_DB for stem in stems))
+
+
+def _on_softer(softer_db: float) -> list[str]:
+    """Say that stems are softer than they were recorded."""
+    if not softer_db:
+        return []
+    return [
+        f"The stems are all {softer_db:.1f} dB softer than they were recorded and cleaned, so that "
+        "the loudest of them fits into its file; their balance is as it was."
+    ]
+
+
 def _stem_files(
-    plan: MixPlan, stems: Sequence[Stem], made: MadeMix, folder: Path
+    plan: MixPlan, stems: Sequence[Stem], made: MadeMix, folder: Path, softer_db: float
 ) -> Iterator[MadeStem]:
     """Write the stems as files of the mix's length, if that was asked for; yield what is told."""
     files = StemFiles(plan.material.store.folder)
@@ -190,6 +210,7 @@ def _stem_files(
         samples = np.zeros((kept.shape[0], length), np.float32)
         begin, end = max(0, first), min(kept.shape[1], first + length)
         samples[:, begin - first : end - first] = kept[:, begin:end]
+        samples *= np.float32(10 ** (-softer_db / 20))
         with system_errors(folder):
             folder.mkdir(parents=True, exist_ok=True)
         # Its head says by whom it was made, so that it is known as ours the next time.

@@ -189,10 +189,13 @@ def test_where_a_take_does_not_last_the_usual_one_is_heard(
     assert any("does not last over all of" in told for told in made.remarks)
 
 
-def test_the_state_of_a_production_names_the_mix_that_was_made(folder: Path) -> None:
-    assert production_status(open_production(folder)).own_mix is None
+def test_the_state_of_a_production_tells_of_the_mix_that_was_made(folder: Path) -> None:
+    assert production_status(open_production(folder)).mix_is_current is None
     mix(folder)
-    assert production_status(open_production(folder)).own_mix == folder / "mix" / "mix.wav"
+    assert production_status(open_production(folder)).mix_is_current is True
+    plan = folder / "production.toml"
+    plan.write_text(plan.read_text().replace("[[parts]]", "[sound]\npan = 0.0\n\n[[parts]]", 1))
+    assert production_status(open_production(folder)).mix_is_current is False
 
 
 def test_a_part_of_a_very_long_name_has_its_stem(folder: Path) -> None:
