@@ -186,7 +186,7 @@ def _softer_db(stems: Sequence[Stem]) -> float:
 
 def _on_softer(softer_db: float) -> list[str]:
     """Say that stems are softer than they were recorded."""
-    if not softer_db:
+    if softer_db < 0.05:
         return []
     return [
         f"The stems are all {softer_db:.1f} dB softer than they were recorded and cleaned, so that "
