@@ -226,7 +226,7 @@ def _laid_over(
             f"{part}: {passage} is left out, for take {passage.take} has no place or no sound."
         ]
     notes = _not_covered(over, reach_s, part, passage)
-    over = _as_far_as_it_goes(over, base)
+    over = _as_far_as_it_goes(over, reach_s, base)
     if not over:
         return list(base), notes
     begin_s, end_s = over[0].from_s, over[-1].to_s
@@ -236,7 +236,7 @@ def _laid_over(
 
 
 def _as_far_as_it_goes(
-    over: Sequence[HeardPassage], base: Sequence[HeardPassage]
+    over: Sequence[HeardPassage], reach_s: tuple[float, float], base: Sequence[HeardPassage]
 ) -> list[HeardPassage]:
     """Return a passage as far as its take lasts: beyond that the part's usual take is heard."""
     first, last = over[0], over[-1]
@@ -246,9 +246,9 @@ def _as_far_as_it_goes(
     ends_s = last.line.to_reference(last.entry.sound.take.stretch_s[1])
     # The change lies where both takes sound; where no other take sounds it stays as it is.
     begin_s, end_s = first.from_s, last.to_s
-    if starts_s > begin_s and any(p.from_s < starts_s and _reaches(p, starts_s) for p in base):
+    if starts_s > reach_s[0] and any(p.from_s < starts_s and _reaches(p, starts_s) for p in base):
         begin_s = starts_s + _INSIDE_S
-    if ends_s < end_s and any(p.to_s > ends_s and _reaches(p, ends_s) for p in base):
+    if ends_s < reach_s[1] and any(p.to_s > ends_s and _reaches(p, ends_s) for p in base):
         end_s = ends_s - _INSIDE_S
     kept = [
         replace(p, from_s=max(p.from_s, begin_s), to_s=min(p.to_s, end_s))

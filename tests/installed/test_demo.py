@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from syncvid.media.check_sound import measure_file
 from syncvid.media.probe import probe
 from syncvid.media.sound import read_sound
 from syncvid.steps import DemoOutcome, run_demo
@@ -219,3 +220,59 @@ def test_the_preview_and_the_sheet_are_there(demo: DemoOutcome) -> None:
     sheet = demo.preview.sheet.read_text(encoding="utf-8")
     for words in ("Orchard Round", "Ines", "Jonah", "IMG_2207.mov"):
         assert words in sheet
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory: pytest.TempPathFactory) -> DemoOutcome:
+    return run_demo(tmp_path_factory.mktemp("demo") / "own mix", own_mix=True)
+
+
+def test_without_a_mix_every_clip_that_belongs_is_placed_by_the_guide(
+    own: DemoOutcome, truth: dict[str, Any]
+) -> None:
+    assert own.rendered.result.reference == "guide"
+    found = {Path(clip.file).name: clip.finding for clip in own.rendered.result.clips}
+    for clip in truth["clips"]:
+        finding = found[clip["file"]]
+        if not clip["belongs"]:
+            assert finding.verdict == "none"
+            continue
+        assert finding.offset_s == pytest.approx(clip["guide_offset_s"], abs=0.002), clip["file"]
+
+
+def test_the_own_mix_is_as_loud_as_asked_by_ffmpegs_meter(own: DemoOutcome) -> None:
+    """Web video habit of -14 LUFS, EBU R 128's -1 dBTP; meters may differ by 0.1 (Tech 3341)."""
+    assert own.mixed is not None
+    written = measure_file(own.mixed.made.files[0])
+    assert written.loudness_lufs == pytest.approx(-14.0, abs=0.1)
+    assert written.true_peak_dbtp <= -0.9
+
+
+def test_the_flute_changes_its_take_in_sound_and_picture_near_bar_nine(
+    own: DemoOutcome, truth: dict[str, Any]
+) -> None:
+    """Bars of four quarters at 96: bar 9 begins 20 s after bar 1, which the beat map gives."""
+    assert own.mixed is not None
+    beats = json.loads((demo_media() / "guide.beats.json").read_text(encoding="utf-8"))
+    flute = own.mixed.made.stems[0]
+    assert [passage.take for passage in flute.passages] == [1, 2]
+    (splice,) = flute.splices
+    assert splice.at_s == pytest.approx(beats["music_from_s"] + 20.0, abs=0.3125)
+    assert splice.step_ratio is not None
+    assert splice.step_ratio <= 1.0
+    pieces = own.rendered.cast.voices[0].pieces
+    assert [Path(piece.file).name for piece in pieces] == [
+        "flute ines 1.mov",
+        "Ines_flute_take2.mov",
+    ]
+    assert pieces[1].from_s == pytest.approx(splice.at_s)
+
+
+def test_the_video_of_the_own_mix_begins_a_second_before_the_music(own: DemoOutcome) -> None:
+    assert own.mixed is not None
+    report = json.loads((own.rendered.out.with_suffix(".json")).read_text(encoding="utf-8"))
+    made = own.mixed.made
+    assert -report["reference_at_s"] == pytest.approx(made.from_s, abs=1 / 30)
+    assert report["duration_s"] == pytest.approx(made.to_s - made.from_s, abs=1 / 15)
+    beats = json.loads((demo_media() / "guide.beats.json").read_text(encoding="utf-8"))
+    assert beats["music_from_s"] - made.from_s == pytest.approx(1.0, abs=0.1)
