@@ -24,7 +24,7 @@ from syncvid.steps.heard_parts import HeardPart, heard_parts
 from syncvid.steps.hearing import Facts
 from syncvid.steps.music_window import MusicWindow, music_window
 from syncvid.steps.shared_clips import shared_clips
-from syncvid.steps.telling import find_beats, find_guide_map, guide_offset_of
+from syncvid.steps.telling import DISTORTED, find_beats, find_guide_map, guide_offset_of
 from syncvid.timeline import Bars
 
 # Raised when the same wishes give another mix.
@@ -163,8 +163,23 @@ def plan_mix(
         pans=pans,
         bars=bars,
         stems=wishes.stems,
-        remarks=(*remarks, *shared_clips(parts), *more),
+        remarks=(*remarks, *shared_clips(parts), *more, *_advice(sound, parts)),
     )
+
+
+def _advice(sound: SoundPlan, parts: Sequence[HeardPart]) -> list[str]:
+    """Say which cleaning would help where it was not asked for."""
+    told = []
+    for part in parts:
+        asked = sound.clean if part.wishes.clean is None else part.wishes.clean
+        steps = {wish.step for wish in asked}
+        levels = [entry.levels for entry in part.entries if entry.levels is not None]
+        if "clipping" not in steps and any(level.clipped_share > DISTORTED for level in levels):
+            told.append(
+                f"{part.name}: the phone has cut off its loudest notes. "
+                '`clean = ["clipping"]` under the part rounds them out.'
+            )
+    return told
 
 
 def _as_wished(sound: SoundPlan, wishes: MixWishes) -> SoundPlan:

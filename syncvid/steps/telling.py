@@ -20,8 +20,8 @@ from syncvid.steps.listening import ListeningSound
 from syncvid.steps.syncing import SyncOutcome
 from syncvid.timeline import BeatMap, clock_text
 
-# Share of samples in flat tops above which a recording sounds distorted (project choice).
-_DISTORTED = 0.0005
+DISTORTED = 0.0005
+"""Share of samples in flat tops above which a recording sounds distorted (project choice)."""
 
 # Peak below which a recording is so quiet that its noise will be heard (project choice), dBFS.
 _QUIET_DBFS = -30.0
@@ -137,7 +137,7 @@ def _sound_notes(levels: Levels) -> list[str]:
     """Say what is wrong with a recording's sound."""
     if levels.silent:
         return ["Nothing is to be heard."]
-    if levels.clipped_share > _DISTORTED:
+    if levels.clipped_share > DISTORTED:
         return ["Its loudest notes are distorted."]
     if levels.peak_dbfs < _QUIET_DBFS:
         return ["It was recorded very quietly."]
