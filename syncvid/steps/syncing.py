@@ -26,7 +26,7 @@ from syncvid.sync.several import FullTake, find_full_takes
 from syncvid.timeline import Placement, clock_text
 
 # Raised when the way of finding places changes, so that old answers are found again.
-_SYNCING = "syncing/4"
+_SYNCING = "syncing/5"
 
 # Clips that play this much longer than a mix that breaks off say that it was cut off.
 _GOES_ON_S = 1.0

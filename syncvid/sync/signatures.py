@@ -21,6 +21,11 @@ from syncvid.timeline import Placement, to_samples
 AROUND_S = 0.25
 
 
+# No phone's clock is further off.  A signature whose beginning was not recorded is like itself a
+# little later on too, at such a speed.
+MOST_FAINT_PPM = 350.0
+
+
 @dataclass(frozen=True, slots=True)
 class HeardSignatures:
     """What a clip says about the guide that it heard.
@@ -78,7 +83,7 @@ def hear_signatures(clip: Audio, known: FoundSignature) -> HeardSignatures | Non
     if not any(_says_the_same(one, known) for one in found):
         faint = match_signature(clip, ANALYSIS_RATE, known.guide, known.version)
         apart = faint is not None and all(abs(faint.at_s - one.at_s) > SIGNATURE_S for one in found)
-        if faint is not None and apart:
+        if faint is not None and apart and abs(faint.drift_ppm) < MOST_FAINT_PPM:
             found = tuple(sorted((*found, faint), key=lambda one: one.at_s))
     return HeardSignatures(known, found, len(clip) / ANALYSIS_RATE) if found else None
 

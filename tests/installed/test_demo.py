@@ -237,6 +237,7 @@ def test_without_a_mix_every_clip_that_belongs_is_placed_by_the_guide(
         if not clip["belongs"]:
             assert finding.verdict == "none"
             continue
+        assert finding.verdict == "sure", clip["file"]
         assert finding.offset_s == pytest.approx(clip["guide_offset_s"], abs=0.002), clip["file"]
 
 
