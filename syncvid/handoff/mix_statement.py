@@ -99,7 +99,7 @@ def _sound(made: MadeMix) -> Iterator[str]:
         yield from row("loudest 3 s", level(programme.short_term_lufs, "LUFS"))
     if programme.momentary_lufs is not None:
         yield from row("loudest 0.4 s", level(programme.momentary_lufs, "LUFS"))
-    yield from row("sample rate", f"{number(made.sample_rate / 1000)} kHz")
+    yield from row("samples", f"24 bits, {number(made.sample_rate / 1000)} kHz")
 
 
 def _wish(master: MadeMaster) -> str:

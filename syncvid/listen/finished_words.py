@@ -47,6 +47,10 @@ def sentences_on(mix: Finished) -> tuple[str, ...]:
     return tuple(filter(None, told))
 
 
+# So many tops are told by their number: places that follow each other closely count as one.
+_MANY_TOPS = 100
+
+
 def _on_clipping(mix: Finished) -> str:
     """Say where it is clipped."""
     tops, broad = mix.flat_tops, mix.broad_tops
@@ -61,7 +65,10 @@ def _on_clipping(mix: Finished) -> str:
         )
     first = clock_text(tops.first_s)
     where = f"at {first}" if tops.places == 1 else f"in {tops.places} places, first at {first}"
-    told = f"The mix is clipped {where}: tops of its waves are cut off, and it may sound harsh."
+    many = f"{tops.tops:,} " if tops.tops >= _MANY_TOPS else ""
+    told = (
+        f"The mix is clipped {where}: {many}tops of its waves are cut off, and it may sound harsh."
+    )
     if tops.level >= _FULL_SCALE:
         return told
     below_db = -20 * math.log10(tops.level)

@@ -219,6 +219,8 @@ def _laid_over(
     # The first bar has an upbeat and a breath before it, and the last one rings on.
     begin_s = -math.inf if begin_s <= first_s + _SAME_S else begin_s
     end_s = math.inf if end_s >= last_s - _SAME_S else end_s
+    if begin_s >= last_s or end_s <= first_s:
+        return list(base), [f"{part}: {passage} lies outside of the music, so it is left out."]
     reach_s = (max(begin_s, first_s), min(end_s, last_s))
     over = _taken_from(entries, begin_s, end_s, reach_s)
     if not over:

@@ -105,7 +105,10 @@ def preview_mix(
     wishes = wishes or wishes_of(material) or MixWishes()
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, replace(wishes, stems=False))
-    from_s = at_s(begins, plan.bars, "the excerpt")
+    asked_s = at_s(begins, plan.bars, "the excerpt")
+    # Ten seconds from where there is music; of what lies all before it nothing is left.
+    near = asked_s + _USUAL_S > plan.window.from_s
+    from_s = max(asked_s, plan.window.from_s) if near and ends is None else asked_s
     to_s = at_s(ends, plan.bars, "the excerpt") if ends else from_s + _USUAL_S
     stems, problems = make_stems(material, plan.parts, plan.window, progress.part(0.9))
     first, last = (to_samples(at - plan.window.from_s, SAMPLE_RATE) for at in (from_s, to_s))
@@ -145,7 +148,8 @@ def _sounds(
     first, last = max(0, first), min(length, last)
     if first >= last:
         raise ProductionError(
-            "The excerpt lies outside of the music.", fix="Choose a moment in the music."
+            "The excerpt lies outside of the music.",
+            fix=f"Choose a moment from {plan.window.from_s:.1f} to {plan.window.to_s:.1f} s.",
         )
     room = room_of(plan)
     whole, dry = mix_excerpt(

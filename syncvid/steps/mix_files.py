@@ -77,7 +77,6 @@ def check_targets(
     names: dict[str, Path],
     *,
     keep: Sequence[Path] = (),
-    named: bool = True,
 ) -> None:
     """Refuse at the door what could not be written at the end, or what would destroy a source.
 
@@ -91,8 +90,6 @@ def check_targets(
         See `names_of`.
     keep : sequence of Path
         More files that are not to be written over.
-    named : bool
-        Whether the user has named `out`; otherwise only what syncvid wrote is written over.
     """
     if out.suffix.lower() not in ENDINGS:
         raise ProductionError(
@@ -109,7 +106,7 @@ def check_targets(
             out.parent.mkdir(parents=True, exist_ok=True)
     for target in targets:
         check_target(target)
-        if target not in ours and not (named and target == out.absolute()):
+        if target not in ours:
             refuse_foreign(target, mark=MIX_FORMAT if target == names["figures"] else MADE_WITH)
 
 

@@ -31,6 +31,10 @@ from syncvid.timeline import Bars
 _MIXING = "mixing/1"
 
 
+# A take that ends earlier than this before the music is worth a word.
+_STOPS_EARLY_S = 2.0
+
+
 @dataclass(frozen=True, slots=True)
 class MixWishes:
     """What is asked for besides the plan; None leaves it to the plan.
@@ -163,8 +167,33 @@ def plan_mix(
         pans=pans,
         bars=bars,
         stems=wishes.stems,
-        remarks=(*remarks, *shared_clips(parts), *more, *_advice(sound, parts)),
+        remarks=(
+            *remarks,
+            *shared_clips(parts),
+            *more,
+            *_doubts(parts, window),
+            *_advice(sound, parts),
+        ),
     )
+
+
+def _doubts(parts: Sequence[HeardPart], window: MusicWindow) -> list[str]:
+    """Name takes whose place is not sure, and parts that stop before the music does."""
+    told = [
+        f"{entry.recording.name} is placed, but not surely: please listen."
+        for part in parts
+        for entry in part.entries
+        if entry.sync.finding.verdict == "check"
+    ]
+    for part in parts:
+        last = part.passages[-1]
+        if last.entry.sound is None:
+            continue
+        ends_s = min(last.to_s, last.line.to_reference(last.entry.sound.take.stretch_s[1]))
+        missing_s = window.music_s[1] - ends_s
+        if missing_s > _STOPS_EARLY_S:
+            told.append(f"{part.name}: its take ends {missing_s:.0f} s before the music does.")
+    return told
 
 
 def _advice(sound: SoundPlan, parts: Sequence[HeardPart]) -> list[str]:

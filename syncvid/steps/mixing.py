@@ -10,7 +10,7 @@ from typing import Any
 from syncvid.arrays import give_back_memory
 from syncvid.errors import ProductionError, SyncvidError
 from syncvid.mix.bus import mix_down
-from syncvid.mix.ends import find_ends, set_ends
+from syncvid.mix.ends import Ends, find_ends, set_ends
 from syncvid.mix.master import TARGETS, Mastered, master
 from syncvid.production.files import identity, system_errors
 from syncvid.production.material import Material
@@ -33,6 +33,7 @@ from syncvid.steps.mix_files import (
 )
 from syncvid.steps.mix_plan import MixPlan, MixWishes, default_out, plan_mix
 from syncvid.steps.mix_strands import room_of, strands_of
+from syncvid.steps.music_window import MusicWindow
 from syncvid.steps.stems import SAMPLE_RATE, Stem, make_stems
 
 
@@ -94,7 +95,6 @@ def make_mix(
         The mix cannot be written, or the room's file cannot be read.
     """
     known = material.store.last("mix")
-    named = out is not None
     if out is None:
         out = written_before(material) or default_out(material)
     if wishes is None:
@@ -102,7 +102,7 @@ def make_mix(
     wishes = wishes.wherever()
     names = names_of(out)
     keep = [Path(wishes.room_file)] if wishes.room_file else []
-    check_targets(material, out, names, keep=keep, named=named)
+    check_targets(material, out, names, keep=keep)
     outcome, facts = find_places_of(material, None, progress.part(0.3))
     plan = plan_mix(material, outcome.result, facts, wishes)
     if not plan.parts:
@@ -178,8 +178,7 @@ def _mix(
     ends = find_ends(total, sample_rate=SAMPLE_RATE, near_s=near_s)
     if ends is None:
         raise ProductionError("The mix would be silent.", where=str(plan.material.folder or ""))
-    earliest_s = min(window.earliest_s - window.from_s, ends.music_to_s)
-    ends = replace(ends, music_from_s=max(ends.music_from_s, earliest_s))
+    ends = _within(ends, window, room[1].decay_s if room else 0.0)
     total, cut = set_ends(
         total, ends, sample_rate=SAMPLE_RATE, head_s=sound.head_s, tail_s=sound.tail_s
     )
@@ -205,6 +204,14 @@ def _mix(
         remarks=tuple(remarks),
     )
     return write_mix(plan, stems, made, mastered.samples, names, progress)
+
+
+def _within(ends: Ends, window: MusicWindow, decay_s: float) -> Ends:
+    """Keep noise before and after what is played out of the music."""
+    earliest_s = min(window.earliest_s - window.from_s, ends.music_to_s)
+    from_s = max(ends.music_from_s, earliest_s)
+    latest_s = window.latest_s + decay_s - window.from_s
+    return Ends(from_s, max(from_s, min(ends.music_to_s, latest_s)))
 
 
 def _made_master(plan: MixPlan, mastered: Mastered) -> MadeMaster:

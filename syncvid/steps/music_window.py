@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -23,6 +24,9 @@ _BEFORE_PLAYING_S = 0.5
 # An attack lies at most so long before the moment at which somebody is known to play.
 _ATTACK_S = 0.05
 
+# What dies away is heard for so long after it sank to the level at which nobody is known to play.
+_DIES_S = 1.0
+
 # So long the last note may ring on.
 _RINGS_S = 8.0
 
@@ -39,12 +43,15 @@ class MusicWindow:
         Where the music begins and ends, coarsely.
     earliest_s : float
         Before this moment nothing is music, whatever is heard.
+    latest_s : float
+        After this moment nobody plays any more, and only a room rings on.
     """
 
     from_s: float
     to_s: float
     music_s: tuple[float, float]
     earliest_s: float
+    latest_s: float
 
 
 def music_window(
@@ -83,25 +90,33 @@ def music_window(
         music_s = (guide_offset_s + guide.music_from_s, guide_offset_s + guide.music_to_s)
         from_s = music_s[0] - _EARLY_S
         first_s = min([music_s[0], *(begin for begin, _ in played if begin > from_s)])
+        # What begins after the last bar is talk.
+        played = [times for part in parts for times in _played(part, material.store, music_s[1])]
     elif played:
         music_s = (min(begin for begin, _ in played), max(end for _, end in played))
         from_s, first_s = music_s[0] - _BEFORE_PLAYING_S, music_s[0]
     else:
-        return MusicWindow(0.0, last_s, (0.0, last_s), 0.0)
+        return MusicWindow(0.0, last_s, (0.0, last_s), 0.0, last_s)
     to_s = max(min(music_s[1] + _RINGS_S, last_s), from_s + 0.1)
-    return MusicWindow(from_s, to_s, music_s, first_s - _ATTACK_S)
+    latest_s = max((end for _, end in played), default=to_s) + _DIES_S
+    return MusicWindow(from_s, to_s, music_s, first_s - _ATTACK_S, latest_s)
 
 
-def _played(part: HeardPart, store: Store) -> Iterator[tuple[float, float]]:
+def _played(
+    part: HeardPart, store: Store, until_s: float = math.inf
+) -> Iterator[tuple[float, float]]:
     """Yield when a part plays: the first and the last moment of each of its passages."""
     for passage in part.passages:
-        times = _played_in(passage, store)
+        times = _played_in(passage, store, until_s)
         if times is not None:
             yield times
 
 
-def _played_in(passage: HeardPassage, store: Store) -> tuple[float, float] | None:
-    """Return the first and last moment at which something is played in a passage."""
+def _played_in(passage: HeardPassage, store: Store, until_s: float) -> tuple[float, float] | None:
+    """Return the first and last moment at which something is played in a passage.
+
+    What begins after `until_s` does not count; what goes on then does.
+    """
     sounding = passage.entry.sound
     activity = activity_of(sounding.source, store) if sounding is not None else None
     if sounding is None or activity is None:
@@ -112,6 +127,9 @@ def _played_in(passage: HeardPassage, store: Store) -> tuple[float, float] | Non
     low_s = max(passage.from_s, passage.line.to_reference(begin_s))
     high_s = min(passage.to_s, passage.line.to_reference(end_s))
     inside = np.flatnonzero(heard.playing & (times_s >= low_s) & (times_s < high_s))
+    after = np.flatnonzero(~heard.playing & (times_s >= until_s))
+    if after.size:
+        inside = inside[inside < after[0]]
     if not inside.size:
         return None
     return float(times_s[inside[0]]), float(times_s[inside[-1]] + heard.hop_s)

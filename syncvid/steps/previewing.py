@@ -92,7 +92,7 @@ def make_preview(
     page = sheet_page(
         material,
         outcome,
-        shown=[entry.sync for entry in players.shown],
+        shown=[entry.sync for entry in (rendered.cast if rendered else players).shown],
         video=VIDEO if rendered else "",
         beside=folder,
     )

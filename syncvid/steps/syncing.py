@@ -17,6 +17,7 @@ from syncvid.production.files import fingerprint
 from syncvid.production.material import Material, source_record
 from syncvid.production.results import Finding, SyncResult, read_sync_json, write_sync_json
 from syncvid.progress import SILENT, Progress
+from syncvid.steps.finished_mix import finished_mix_remarks
 from syncvid.steps.hearing import Heard, hear, hear_all
 from syncvid.steps.jobs import Job, jobs_of, named, sources_of, with_takes
 from syncvid.steps.listening import ListeningSound, write_listening
@@ -319,6 +320,7 @@ def _remarks(
     ]
     if material.mix is not None:
         remarks += _early_end(material, result, heard)
+        remarks += finished_mix_remarks(material)
     unknown = result.guide_offset_s is None and material.guide_offset_s is None
     if result.reference == "mix" and material.guide is not None and unknown:
         remarks.append(

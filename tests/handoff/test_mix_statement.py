@@ -132,7 +132,7 @@ def test_how_loud_it_is_stands_there_with_both_meters() -> None:
     assert rows(MIX, "loudest 3 s") == ["-11.2 LUFS"]
     assert rows(MIX, "loudest 0.4 s") == ["-9.8 LUFS"]
     assert rows(MIX, "asked for") == ["share: -14.0 LUFS, at most -1.0 dBTP"]
-    assert rows(MIX, "sample rate") == ["48 kHz"]
+    assert rows(MIX, "samples") == ["24 bits, 48 kHz"]
 
 
 @pytest.mark.parametrize(("second", "differ"), [(-13.83, False), (-14.3, True), (-13.7, True)])

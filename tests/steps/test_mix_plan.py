@@ -16,7 +16,7 @@ from syncvid.steps.music_window import MusicWindow
 def key(written: dict[str, Any]) -> str:
     """Return the key of a mix of nothing, from what stands under ``[sound]``."""
     material: Any = SimpleNamespace(room=None, groups={}, title="Round")
-    window = MusicWindow(0.0, 9.0, (1.0, 8.0), 0.0)
+    window = MusicWindow(0.0, 9.0, (1.0, 8.0), 0.0, 9.0)
     sound = SoundPlan.model_validate(written)
     return MixPlan(material, "clips", (), window, sound, {}, None, False, ()).key()
 

@@ -203,17 +203,15 @@ def test_wishes_are_remembered_until_others_are_said(small: Small) -> None:
     assert (other.skipped, other.made.room.name) == (False, "small hall")
 
 
-def test_a_foreign_file_is_refused_where_nobody_named_it(small: Small) -> None:
-    """The user names the WAV; the FLAC that goes with it would hit somebody's file."""
+def test_a_foreign_file_is_never_written_over(small: Small) -> None:
     out = small.folder / "song.wav"
-    for name in ("song.flac", "song.txt", "song.json"):
+    for name in ("song.wav", "song.flac", "song.txt", "song.json"):
         foreign = small.folder / name
         foreign.write_bytes(b"somebody's own")
         with pytest.raises(ProductionError, match="not made with syncvid"):
             make_mix(small.write_plan(), out)
         assert foreign.read_bytes() == b"somebody's own"
         foreign.unlink()
-    out.write_bytes(b"named by the user")
     assert make_mix(small.write_plan(), out).made.files[0] == str(out)
 
 
