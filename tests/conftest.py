@@ -9,8 +9,8 @@ import hypothesis
 import numpy as np
 import pytest
 
-# Where a change is judged the examples are the same each time; at a desk they are new ones.
-hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
+# Where a change is judged the examples are the same each time, and fewer; at a desk they are new.
+hypothesis.settings.register_profile("steady", derandomize=True, deadline=None, max_examples=60)
 if os.environ.get("CI"):
     hypothesis.settings.load_profile("steady")
 
