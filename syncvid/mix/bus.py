@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -168,7 +169,15 @@ def _sums(
             dry[:, there] += placed
             if not alike:
                 send[:, there] += placed * np.float32(strand.room)
+            _let_go(strand.samples)
     return dry, send
+
+
+def _let_go(samples: Audio) -> None:
+    """Let the system forget what was read of a stem on disk: it is not asked for again soon."""
+    mapped = getattr(samples, "_mmap", None)
+    if mapped is not None and hasattr(mmap, "MADV_DONTNEED"):
+        mapped.madvise(mmap.MADV_DONTNEED)
 
 
 def _block(strand: Strand, begin: int, end: int) -> Audio:

@@ -245,7 +245,7 @@ def test_a_mix_that_ends_in_the_middle_of_the_music_is_told_and_used(
     assert any("ends in the middle" in r or "end in the middle" in r for r in outcome.remarks)
     assert [clip.finding.verdict for clip in outcome.result.clips] == ["sure", "sure"]
     whole, _ = loose_material(case.files[:2], mix=str(case.mix))
-    assert sync_clips(whole).remarks == ()
+    assert not any("in the middle" in remark for remark in sync_clips(whole).remarks)
 
 
 def test_a_clip_that_was_cut_off_on_its_way_is_told_and_used(case: Case, tmp_path: Path) -> None:
