@@ -97,8 +97,6 @@ def check_targets(
             where=str(out),
             fix=f"Write {out.stem}.wav.",
         )
-    known = material.store.last("mix") or {}
-    ours = {found(file, material.store.folder) for file in known.get("written", ())}
     targets = [names[key] for key in (*ENDINGS, "figures", "statement")]
     refuse_sources(material, *targets, keep=keep)
     if out.absolute() == default_out(material).absolute():
@@ -106,8 +104,8 @@ def check_targets(
             out.parent.mkdir(parents=True, exist_ok=True)
     for target in targets:
         check_target(target)
-        if target not in ours:
-            refuse_foreign(target, mark=MIX_FORMAT if target == names["figures"] else MADE_WITH)
+        # By its mark, not by its name: where we once wrote, somebody may have put a file since.
+        refuse_foreign(target, mark=MIX_FORMAT if target == names["figures"] else MADE_WITH)
 
 
 def first_sample(plan: MixPlan) -> int:

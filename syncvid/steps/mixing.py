@@ -239,10 +239,9 @@ def _note(
     whole: bool,
 ) -> None:
     """Remember the mix, and forget stems that are no longer in use."""
-    store, names = plan.material.store, names_of(out)
+    store = plan.material.store
     old = store.last("mix") if plan.stems else None
     files = [*made.files, *(stem.file for stem in made.stems if stem.file)]
-    told = [str(names[key]) for key in ("figures", "statement")]
     kept = replace(
         made,
         files=tuple(kept_as(file, store.folder) for file in made.files),
@@ -257,7 +256,6 @@ def _note(
         "out": kept_as(out, store.folder),
         "wishes": asdict(wishes),
         "files": {kept_as(file, store.folder): identity(file) for file in files},
-        "written": [kept_as(file, store.folder) for file in (*files, *told)],
         "made": write_mix_json(kept),
     }
     store.save("mix", "", record)

@@ -251,6 +251,7 @@ def _make(
         with _keeping():
             files.keep(key, samples)
     measure = asdict(measure_stem(samples, sample_rate=SAMPLE_RATE))
+    # JSON knows no infinity; nothing that is recorded is as soft as this.
     if not math.isfinite(measure["peak_dbfs"]):
         measure["peak_dbfs"] = -999.0
     return {"measure": measure, "cleaning": cleaning, "step_ratios": _step_ratios(part)}

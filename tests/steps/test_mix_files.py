@@ -71,6 +71,15 @@ def test_a_file_of_the_user_stays_also_where_it_is_named(folder: Path) -> None:
     assert theirs.read_bytes() == b"their own mix"
 
 
+def test_a_file_that_was_put_where_the_mix_once_was_stays(folder: Path) -> None:
+    mix(folder)
+    theirs = folder / "mix" / "mix.flac"
+    theirs.write_bytes(b"their own mix")
+    with pytest.raises(ProductionError, match="would be overwritten"):
+        mix(folder)
+    assert theirs.read_bytes() == b"their own mix"
+
+
 def test_a_mix_is_known_as_ours_without_the_work_folder(folder: Path) -> None:
     mix(folder)
     shutil.rmtree(folder / "work")
